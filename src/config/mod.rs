@@ -1,0 +1,126 @@
+//! The configuration: where traces come from, where results go, whom to tell.
+//!
+//! This file holds the checked values; [`file`](self::file) reads them from TOML.
+
+pub mod file;
+
+use std::path::{Path, PathBuf};
+
+use crate::trace::Settings;
+
+/// A checked configuration. Every path is absolute or relative to the file's folder, already joined.
+#[derive(Debug, Clone)]
+pub struct Config {
+    /// The file it came from.
+    pub path: PathBuf,
+    /// Folder of the ledger; a local disk.
+    pub state_dir: PathBuf,
+    /// Folder of the results; may be a network share.
+    pub results_dir: PathBuf,
+    /// At least one; names are unique and safe as folder names.
+    pub stations: Vec<Station>,
+    /// Whom to tell, and when.
+    pub alert: Alert,
+}
+
+/// One instrument.
+#[derive(Debug, Clone)]
+pub struct Station {
+    /// Its name, used as a folder name.
+    pub name: String,
+    /// The folder into which traces are exported, subfolders too.
+    pub watch: PathBuf,
+    /// Patterns of file names that are traces (matched against the name, whatever its letters' case).
+    pub files: Vec<String>,
+    /// Unchanged for so long: whole. Seconds.
+    pub settle_s: f64,
+    /// Look at the folder this often instead of waiting for events. Seconds; `None`: automatic.
+    pub poll_s: Option<f64>,
+    /// Pattern of the run lists' paths, absolute.
+    pub run_list: Option<String>,
+    /// The method's file.
+    pub method: PathBuf,
+    /// The stored calibration's file, where one is kept.
+    pub calibration: Option<PathBuf>,
+    /// Pattern of file names for traces that no run list names, e.g. `{position}_{kind}_{name}`.
+    pub name_pattern: Option<String>,
+    /// What is known of the traces' layout; what is left out is sniffed.
+    pub trace: Settings,
+    /// The pressure log, where there is one.
+    pub pressure: Option<Pressure>,
+}
+
+/// The growing pressure log.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pressure {
+    /// Its file.
+    pub file: PathBuf,
+    /// `MPa`, `bar`, `psi` or `kPa`.
+    pub unit: String,
+}
+
+/// Whom to tell, and when.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Alert {
+    /// A condition that goes on is told again after so many minutes.
+    pub remind_min: f64,
+    /// Local time of day at which a queue that still runs gets a summary so far: hour and minute.
+    pub summary_at: Option<(u8, u8)>,
+    /// The mail server and its recipients.
+    pub email: Option<Email>,
+    /// The sign of life.
+    pub heartbeat: Option<Heartbeat>,
+}
+
+/// The mail server and its recipients. Addresses are syntactically valid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Email {
+    /// Host name.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+    /// How the connection is protected.
+    pub security: Security,
+    /// User name, where the server wants one.
+    pub user: Option<String>,
+    /// File that holds the password and nothing else.
+    pub password_file: Option<PathBuf>,
+    /// Sender.
+    pub from: String,
+    /// Who is told now.
+    pub to: Vec<String>,
+    /// Who gets the summary.
+    pub summary_to: Vec<String>,
+}
+
+/// Protection of the connection to the mail server.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Security {
+    /// Plain first, then TLS; refused where the server offers none.
+    StartTls,
+    /// TLS from the first byte.
+    Tls,
+    /// None; only to this machine itself.
+    None,
+}
+
+/// The sign of life.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Heartbeat {
+    /// File that is rewritten.
+    pub file: PathBuf,
+    /// How often, seconds.
+    pub every_s: f64,
+}
+
+impl Config {
+    /// The station with this name.
+    pub fn station(&self, name: &str) -> Option<&Station> {
+        self.stations.iter().find(|s| s.name == name)
+    }
+
+    /// The station whose watched folder holds this path.
+    pub fn station_of(&self, path: &Path) -> Option<&Station> {
+        self.stations.iter().filter(|s| path.starts_with(&s.watch)).max_by_key(|s| s.watch.as_os_str().len())
+    }
+}

@@ -1,0 +1,2 @@
+//! The program's front door.
+fn main() {}

@@ -1,0 +1,148 @@
+//! Small helpers for text that people read: numbers, counts, cells of a spreadsheet.
+
+use std::borrow::Cow;
+
+/// Writes text from outside so that a spreadsheet program never takes it for a formula: a leading
+/// `=`, `+`, `-`, `@`, tab or carriage return gets an apostrophe before it. Never used for numbers.
+pub fn cell(text: &str) -> Cow<'_, str> {
+    match text.as_bytes().first() {
+        Some(b'=' | b'+' | b'-' | b'@' | b'\t' | b'\r') => Cow::Owned(format!("'{text}")),
+        _ => Cow::Borrowed(text),
+    }
+}
+
+/// Appends one CSV field (RFC 4180): quoted where it holds a comma, quote or line break.
+pub fn csv_field(out: &mut String, text: &str) {
+    if text.bytes().any(|b| matches!(b, b',' | b'"' | b'\n' | b'\r')) {
+        out.push('"');
+        for c in text.chars() {
+            if c == '"' {
+                out.push('"');
+            }
+            out.push(c);
+        }
+        out.push('"');
+    } else {
+        out.push_str(text);
+    }
+}
+
+/// A number with a fixed count of decimals; empty where it is not finite.
+pub fn fixed(value: f64, decimals: usize) -> String {
+    if value.is_finite() {
+        let text = format!("{value:.decimals$}");
+        // "-0.00" says nothing but confuses.
+        if text.starts_with('-') && text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) { text[1..].to_owned() } else { text }
+    } else {
+        String::new()
+    }
+}
+
+/// A number with so many significant digits, without exponent for ordinary sizes, trailing zeros cut.
+pub fn significant(value: f64, digits: usize) -> String {
+    if !value.is_finite() {
+        return String::new();
+    }
+    if value == 0.0 {
+        return "0".to_owned();
+    }
+    let scientific = format!("{value:.*e}", digits.saturating_sub(1));
+    let exponent: i32 = scientific.rsplit('e').next().and_then(|e| e.parse().ok()).unwrap_or(0);
+    if !(-6..15).contains(&exponent) {
+        return scientific;
+    }
+    let decimals = usize::try_from((digits as i32 - 1 - exponent).max(0)).unwrap_or(0);
+    let text = match scientific.parse::<f64>() {
+        Ok(rounded) => format!("{rounded:.decimals$}"),
+        Err(_) => format!("{value:.decimals$}"),
+    };
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// `1 sample`, `6 samples`: a count with its noun, an `s` added where it is not one.
+pub fn count(n: usize, noun: &str) -> String {
+    if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
+}
+
+/// Text safe to print on one line: control characters (line breaks, marks that turn the writing direction)
+/// become a visible escape.
+pub fn one_line(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        let hidden = matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}' | '\u{2028}' | '\u{2029}');
+        if c.is_control() || hidden { out.extend(c.escape_unicode()) } else { out.push(c) }
+    }
+    out
+}
+
+/// The known word nearest to what was written, for "did you mean": at most a third of its letters apart.
+pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let mut best: Option<(usize, &str)> = None;
+    for candidate in known {
+        let d = distance(word, candidate);
+        if best.is_none_or(|(b, _)| d < b) {
+            best = Some((d, candidate));
+        }
+    }
+    best.filter(|(d, w)| *d <= 1 + w.len().max(word.len()) / 3).map(|(_, w)| w)
+}
+
+/// Levenshtein distance over characters.
+fn distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, ca) in a.chars().enumerate() {
+        let mut diagonal = i;
+        let mut left = i + 1;
+        for (j, cb) in b.iter().enumerate() {
+            let up = row.get(j + 1).copied().unwrap_or(0);
+            let cost = diagonal + usize::from(ca != *cb);
+            let here = cost.min(up + 1).min(left + 1);
+            diagonal = up;
+            if let Some(cell) = row.get_mut(j) {
+                *cell = left;
+            }
+            left = here;
+        }
+        if let Some(cell) = row.last_mut() {
+            *cell = left;
+        }
+    }
+    row.last().copied().unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn formulas_get_an_apostrophe() {
+        for t in ["=1+1", "+x", "-x", "@x", "\tx", "\rx"] {
+            assert_eq!(cell(t), format!("'{t}"));
+        }
+        assert_eq!(cell("a=b"), "a=b");
+    }
+
+    #[test]
+    fn numbers_are_written_for_people() {
+        assert_eq!(significant(123.456, 5), "123.46");
+        assert_eq!(significant(0.000123456, 3), "0.000123");
+        assert_eq!(significant(99999.7, 5), "100000");
+        assert_eq!(significant(5.0, 6), "5");
+        assert_eq!(significant(f64::NAN, 6), "");
+        assert_eq!(fixed(-0.001, 2), "0.00");
+        assert_eq!(fixed(-0.5, 1), "-0.5");
+    }
+
+    #[test]
+    fn the_nearest_word_is_offered_only_when_it_is_near() {
+        assert_eq!(nearest("settle_sec", ["settle_s", "poll_s"]), Some("settle_s"));
+        assert_eq!(nearest("colour", ["settle_s", "poll_s"]), None);
+        assert_eq!(distance("kitten", "sitting"), 3);
+    }
+
+    #[test]
+    fn one_line_shows_what_hides() {
+        assert_eq!(one_line("a\nb\u{202e}c"), "a\\u{a}b\\u{202e}c");
+    }
+}

@@ -1,0 +1,149 @@
+//! Calibrators inside a queue: fitted when the last of them is in; a fit that meets its limits serves the queue.
+
+use std::sync::Arc;
+
+use crate::check::{Check, Effect, Failure, volume_correction};
+use crate::method::Method;
+use crate::quant::calibration::{Calibration, Curve, Point};
+use crate::reading::Evaluation;
+use crate::runlist::Kind;
+
+use super::queue::Slot;
+
+/// A calibration with the name that the sheet gives it.
+#[derive(Debug, Clone)]
+pub struct Named {
+    /// As in the sheet's `calibration` column.
+    pub label: String,
+    /// The curves.
+    pub calibration: Arc<Calibration>,
+}
+
+/// Which curve serves each analyte: from the queue's own calibrators where that fit meets its limits, else the stored one.
+#[derive(Debug, Clone, Default)]
+pub struct Serving {
+    own: Option<Named>,
+    stored: Option<Named>,
+    /// For each analyte: true where the queue's own curve serves.
+    own_serves: Vec<bool>,
+}
+
+impl Serving {
+    /// Only the stored calibration, as at the start of every queue.
+    pub fn stored(stored: Option<Named>) -> Serving {
+        Serving { own: None, stored, own_serves: Vec::new() }
+    }
+
+    fn named(&self, analyte: usize) -> Option<&Named> {
+        if self.own_serves.get(analyte).copied().unwrap_or(false) { self.own.as_ref() } else { self.stored.as_ref() }
+    }
+
+    /// The curve that serves an analyte of the method.
+    pub fn curve(&self, method: &Method, analyte: usize) -> Option<&Curve> {
+        let name = &method.analytes.get(analyte)?.name;
+        self.named(analyte)?.calibration.curve(name)
+    }
+
+    /// The curves of all analytes of the method, in its order.
+    pub fn curves(&self, method: &Method) -> Vec<Option<&Curve>> {
+        (0..method.analytes.len()).map(|k| self.curve(method, k)).collect()
+    }
+
+    /// The name of the calibration that serves an analyte; empty where none does.
+    pub fn label(&self, method: &Method, analyte: usize) -> &str {
+        if self.curve(method, analyte).is_none() {
+            return "";
+        }
+        self.named(analyte).map_or("", |n| n.label.as_str())
+    }
+
+    /// The fit of the queue's own calibrators, whether it serves or not.
+    pub fn own(&self) -> Option<&Calibration> {
+        self.own.as_ref().map(|n| n.calibration.as_ref())
+    }
+}
+
+/// What the calibrators gave.
+#[derive(Debug, Clone, Default)]
+pub struct Outcome {
+    /// What serves from now on.
+    pub serving: Serving,
+    /// One for each limit that was missed.
+    pub failures: Vec<Failure>,
+}
+
+/// The points that the calibrators in these slots give. Air, a cut-off top and a missing peak keep a point out.
+pub fn points<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec<Point> {
+    let mut out = Vec::new();
+    for slot in slots.filter(|s| s.plan.kind == Kind::Calibrator) {
+        let Some(landing) = &slot.landing else { continue };
+        let Evaluation::Read(reading) = &landing.evaluation else { continue };
+        if reading.air.is_some() {
+            continue;
+        }
+        let Some(level) = method.level(&slot.plan.level) else { continue };
+        for (k, analyte) in method.analytes.iter().enumerate() {
+            let nominal = level.nominal.get(k).copied().flatten();
+            let found = reading.analytes.get(k).and_then(Option::as_ref).filter(|f| !f.saturated);
+            if let (Some(nominal), Some(found)) = (nominal, found) {
+                out.push(Point {
+                    level: level.name.clone(),
+                    analyte: analyte.name.clone(),
+                    nominal,
+                    area_mau_s: found.area_mau_s * volume_correction(&slot.plan, method),
+                    trace: landing.file_name.clone(),
+                    sha256: landing.sha256.clone(),
+                });
+            }
+        }
+    }
+    out
+}
+
+/// Fits the calibrators and decides, analyte by analyte, what serves.
+pub fn fit(queue: &str, points: Vec<Point>, method: &Method, stored: Option<Named>) -> Outcome {
+    let mut out = Outcome { serving: Serving { own: None, stored, own_serves: vec![false; method.analytes.len()] }, failures: Vec::new() };
+    let mut curves = Vec::new();
+    for (k, analyte) in method.analytes.iter().enumerate() {
+        let of_analyte: Vec<Point> = points.iter().filter(|p| p.analyte == analyte.name).cloned().collect();
+        if of_analyte.is_empty() {
+            continue;
+        }
+        match Curve::fit(&analyte.name, &analyte.unit, &of_analyte, method.fit) {
+            Ok(curve) => {
+                let misses = curve.misses(&method.limits);
+                if misses.is_empty() {
+                    out.serving.own_serves[k] = true;
+                }
+                out.failures.extend(misses.into_iter().map(|m| Failure {
+                    check: Check::Calibration,
+                    analyte: Some(k),
+                    measured: Some(m.measured),
+                    limit: m.limit,
+                    unit: m.unit.to_owned(),
+                    message: m.message,
+                    effect: Effect::None,
+                }));
+                curves.push(curve);
+            }
+            Err(error) => out.failures.push(unfit(k, &analyte.name, &error.to_string())),
+        }
+    }
+    if !curves.is_empty() {
+        let calibration = Calibration::of_curves(&format!("queue {queue}"), method, curves, points);
+        out.serving.own = Some(Named { label: format!("queue:{queue}"), calibration: Arc::new(calibration) });
+    }
+    out
+}
+
+fn unfit(k: usize, analyte: &str, why: &str) -> Failure {
+    Failure {
+        check: Check::Calibration,
+        analyte: Some(k),
+        measured: None,
+        limit: String::new(),
+        unit: String::new(),
+        message: format!("{analyte}: the calibrators cannot be fitted: {why}"),
+        effect: Effect::None,
+    }
+}

@@ -1,0 +1,452 @@
+//! One queue: its slots in order, what has landed in them, and who serves as calibration.
+//!
+//! A landing touches only what it can change: its own slot, the bracket around a standard, its replicate group, later
+//! standards of its level, and everything once when the calibrators are fitted. [`judge`](super::queue::Queue::judge)
+//! works that off and says which slots' rows changed, so that no result looks at the whole queue again.
+
+mod judge;
+mod tell;
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::alarm::{AlertChanges, Alerts};
+use super::bracket::Checkpoint;
+use super::calibrate::{Named, Serving};
+use super::pace::{Pace, later};
+use super::replicate::Group;
+use super::{Landing, Reason, Verdict};
+use crate::check::{Assessment, Failure};
+use crate::method::Method;
+use crate::runlist::{Injection, Kind, RunList};
+
+/// One injection of a queue, planned or found.
+#[derive(Debug, Clone)]
+pub struct Slot {
+    /// What it is.
+    pub plan: Injection,
+    /// A run list names it.
+    pub listed: bool,
+    /// What landed in it, the last content.
+    pub landing: Option<Arc<Landing>>,
+    /// It counts as never come.
+    pub missing: bool,
+    /// Its numbers and failures by itself.
+    pub assessment: Assessment,
+    /// One for each analyte of the method.
+    pub rows: Vec<Row>,
+    /// Keys of its open alerts.
+    alerts: Vec<String>,
+    /// Index of its replicate group.
+    group: Option<usize>,
+}
+
+/// Verdict and reasons of one row of the sheet.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Row {
+    /// Empty for a conditioning injection.
+    pub verdict: Option<Verdict>,
+    /// Ascending, each once.
+    pub reasons: Vec<Reason>,
+}
+
+impl Slot {
+    fn new(plan: Injection, listed: bool) -> Slot {
+        Slot {
+            plan,
+            listed,
+            landing: None,
+            missing: false,
+            assessment: Assessment::default(),
+            rows: Vec::new(),
+            alerts: Vec::new(),
+            group: None,
+        }
+    }
+
+    /// It has landed, or is known not to come.
+    pub fn is_settled(&self) -> bool {
+        self.landing.is_some() || self.missing
+    }
+
+    /// It has rows in the sheet: a conditioning injection that never came has none.
+    pub fn is_shown(&self) -> bool {
+        self.landing.is_some() || self.missing && self.plan.kind != Kind::Conditioning
+    }
+
+    /// Any of its rows must be run again.
+    pub fn is_rerun(&self) -> bool {
+        self.rows.iter().any(|r| r.verdict == Some(Verdict::Rerun))
+    }
+}
+
+/// What a call to [`Queue::judge`] changed.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Changes {
+    /// Slots whose rows changed, ascending.
+    pub slots: Vec<usize>,
+    /// Slots were added, removed or moved: every index may mean another injection now.
+    pub rebuilt: bool,
+    /// Alerts raised and cleared.
+    pub alerts: AlertChanges,
+    /// The queue ended with this call.
+    pub ended: bool,
+}
+
+/// One unattended series of injections.
+#[derive(Debug, Clone)]
+pub struct Queue {
+    /// Its name, and the name of its results' folder.
+    pub name: String,
+    /// It has a run list.
+    pub listed: bool,
+    /// Things worth saying in the summary: how the list was read, new revisions.
+    pub notes: Vec<String>,
+    method: Arc<Method>,
+    stored: Option<Named>,
+    serving: Serving,
+    calibration_failures: Vec<Failure>,
+    calibration_alerts: Vec<String>,
+    slots: Vec<Slot>,
+    by_stem: HashMap<String, usize>,
+    checkpoints: Vec<Checkpoint>,
+    groups: Vec<Group>,
+    by_group: HashMap<(String, Option<u64>), usize>,
+    levels: HashMap<String, Vec<usize>>,
+    calibrators: BTreeSet<usize>,
+    /// Slots before the last landed one that have not landed, with the time at which they were overtaken.
+    overtaken: BTreeMap<usize, Timestamp>,
+    last_landed: Option<usize>,
+    unsettled: usize,
+    pace: Pace,
+    alerts: Alerts,
+    ended: bool,
+    just_ended: bool,
+    dirty: BTreeSet<usize>,
+    refit: bool,
+    rebuilt: bool,
+}
+
+/// What every queue of a station is judged with.
+#[derive(Debug, Clone)]
+pub struct Terms {
+    /// The method.
+    pub method: Arc<Method>,
+    /// The station's stored calibration.
+    pub stored: Option<Named>,
+    /// 1 in life; a rehearsal runs its cycle times faster.
+    pub time_scale: f64,
+}
+
+impl Queue {
+    /// An empty queue without a list; slots are added as traces land.
+    pub fn unlisted(name: &str, terms: &Terms) -> Queue {
+        Queue::build(name, terms, Vec::new(), false)
+    }
+
+    /// A queue as its run list plans it.
+    pub fn planned(name: &str, terms: &Terms, list: &RunList) -> Queue {
+        let mut queue = Queue::build(name, terms, list.injections.iter().map(|i| Slot::new(i.clone(), true)).collect(), true);
+        queue.notes = list.notes.clone();
+        queue
+    }
+
+    fn build(name: &str, terms: &Terms, slots: Vec<Slot>, listed: bool) -> Queue {
+        let method = Arc::clone(&terms.method);
+        let pace = Pace::new(method.cycle_s() * terms.time_scale, method.limits.late_trace_min * 60.0 * terms.time_scale);
+        let mut queue = Queue {
+            name: name.to_owned(),
+            listed,
+            notes: Vec::new(),
+            serving: Serving::stored(terms.stored.clone()),
+            stored: terms.stored.clone(),
+            method,
+            calibration_failures: Vec::new(),
+            calibration_alerts: Vec::new(),
+            slots,
+            by_stem: HashMap::new(),
+            checkpoints: Vec::new(),
+            groups: Vec::new(),
+            by_group: HashMap::new(),
+            levels: HashMap::new(),
+            calibrators: BTreeSet::new(),
+            overtaken: BTreeMap::new(),
+            last_landed: None,
+            unsettled: 0,
+            pace,
+            alerts: Alerts::default(),
+            ended: false,
+            just_ended: false,
+            dirty: BTreeSet::new(),
+            refit: false,
+            rebuilt: true,
+        };
+        queue.index();
+        queue
+    }
+
+    /// Takes over the alerts that the ledger remembers, before the first call to [`Queue::judge`].
+    pub fn remember(&mut self, alerts: Alerts) {
+        self.alerts = alerts;
+    }
+
+    /// Its alerts so far: what a rebuilt queue goes on with.
+    pub fn take_alerts(&mut self) -> Alerts {
+        std::mem::take(&mut self.alerts)
+    }
+
+    /// Everything that is derived from the slots' order.
+    fn index(&mut self) {
+        self.by_stem = self.slots.iter().enumerate().map(|(k, s)| (s.plan.stem.clone(), k)).collect();
+        let kind = |k: usize| self.slots.get(k).map(|s| s.plan.kind);
+        self.checkpoints = super::bracket::checkpoints(
+            self.slots.len(),
+            |k| kind(k) == Some(Kind::Standard),
+            |k| kind(k) == Some(Kind::Sample),
+        );
+        self.groups.clear();
+        self.by_group.clear();
+        self.levels.clear();
+        self.calibrators.clear();
+        for k in 0..self.slots.len() {
+            self.enrol(k);
+        }
+        self.last_landed = self.slots.iter().rposition(|s| s.landing.is_some());
+        self.unsettled = self.slots.iter().filter(|s| !s.is_settled()).count();
+        self.dirty.extend((0..self.slots.len()).filter(|k| self.slots.get(*k).is_some_and(Slot::is_settled)));
+        self.refit = !self.calibrators.is_empty();
+        self.rebuilt = true;
+    }
+
+    /// Notes the slot in its replicate group, its level, the calibrators.
+    fn enrol(&mut self, k: usize) {
+        let analytes = self.method.analytes.len();
+        let Some(slot) = self.slots.get_mut(k) else { return };
+        slot.group = None;
+        match slot.plan.kind {
+            Kind::Sample if !slot.plan.series.is_empty() => {
+                let key = (slot.plan.series.clone(), slot.plan.time_h.map(f64::to_bits));
+                let group = *self.by_group.entry(key).or_insert_with(|| {
+                    self.groups.push(Group {
+                        series: slot.plan.series.clone(),
+                        time_h: slot.plan.time_h,
+                        members: Vec::new(),
+                        disagree: vec![None; analytes],
+                    });
+                    self.groups.len() - 1
+                });
+                slot.group = Some(group);
+                if let Some(g) = self.groups.get_mut(group) {
+                    g.members.push(k);
+                }
+            }
+            Kind::Standard => self.levels.entry(slot.plan.level.clone()).or_default().push(k),
+            Kind::Calibrator => {
+                self.calibrators.insert(k);
+            }
+            _ => {}
+        }
+    }
+
+    /// A trace has landed in the slot of its stem; false where there is none.
+    pub fn land(&mut self, landing: Arc<Landing>) -> bool {
+        let Some(&k) = self.by_stem.get(&landing.stem) else { return false };
+        let Some(slot) = self.slots.get_mut(k) else { return false };
+        let at = landing.landed_at;
+        if landing.revision > 1 {
+            self.notes.push(format!(
+                "{} landed again with other content (revision {}); its last content counts",
+                crate::text::one_line(&landing.file_name),
+                landing.revision
+            ));
+        }
+        if !slot.is_settled() {
+            self.unsettled -= 1;
+        }
+        slot.landing = Some(landing);
+        slot.missing = false;
+        self.touch(k);
+        self.pace.landed(at);
+        self.overtake(k, at);
+        self.ended = false;
+        true
+    }
+
+    /// Adds a slot for a trace that no list names, in the order of modification time and stem.
+    pub fn land_unlisted(&mut self, mut plan: Injection, landing: Arc<Landing>) {
+        if let Some(&old) = self.by_stem.get(&landing.stem) {
+            self.slots.remove(old);
+            self.by_stem.clear();
+        }
+        let order = |s: &Slot| s.landing.as_ref().map(|l| (l.modified, l.stem.clone()));
+        let new = Some((landing.modified, landing.stem.clone()));
+        let at = if self.slots.last().is_none_or(|s| order(s) < new) { self.slots.len() } else { self.slots.partition_point(|s| order(s) < new) };
+        let appended = at == self.slots.len() && self.by_stem.len() == self.slots.len() && plan.kind == Kind::Sample;
+        plan.position = at as u64 + 1;
+        self.slots.insert(at, Slot::new(plan, false));
+        self.unsettled += 1;
+        if appended {
+            self.by_stem.insert(landing.stem.clone(), at);
+            self.enrol(at);
+        } else {
+            for (k, slot) in self.slots.iter_mut().enumerate() {
+                slot.plan.position = k as u64 + 1;
+            }
+            self.index();
+        }
+        self.land(landing);
+    }
+
+    /// Marks a slot, and what it can change, for judgement.
+    fn touch(&mut self, k: usize) {
+        self.dirty.insert(k);
+        let Some(slot) = self.slots.get(k) else { return };
+        match slot.plan.kind {
+            Kind::Standard => {
+                if let Some(same) = self.levels.get(&slot.plan.level) {
+                    // Later standards are held against the first: they change only if this may be the first.
+                    let first = same.iter().copied().find(|s| self.slots.get(*s).is_some_and(|s| s.landing.is_some()));
+                    if first.is_none_or(|f| f >= k) {
+                        self.dirty.extend(same.iter().copied().filter(|s| *s > k && self.slots.get(*s).is_some_and(Slot::is_settled)));
+                    }
+                }
+            }
+            Kind::Calibrator => self.refit = true,
+            _ => {}
+        }
+    }
+
+    /// Remembers which slots a landing has overtaken.
+    fn overtake(&mut self, k: usize, at: Timestamp) {
+        self.overtaken.remove(&k);
+        let from = self.last_landed.map_or(0, |l| l + 1);
+        if self.last_landed.is_none_or(|l| l < k) {
+            for j in from..k {
+                if self.slots.get(j).is_some_and(|s| !s.is_settled()) {
+                    self.overtaken.entry(j).or_insert(at);
+                }
+            }
+            self.last_landed = Some(k);
+        }
+    }
+
+    /// Lets time pass: overtaken injections become missing after a cycle time, a late trace is told, a silent queue ends.
+    pub fn tick(&mut self, now: Timestamp) {
+        let cycle_s = self.pace.cycle_s();
+        let gone: Vec<usize> =
+            self.overtaken.iter().filter(|(_, at)| later(**at, cycle_s).is_some_and(|t| t <= now)).map(|(k, _)| *k).collect();
+        for k in gone {
+            self.overtaken.remove(&k);
+            self.miss(k);
+        }
+        let done = self.listed && self.unsettled == 0;
+        let quiet = self.pace.quiet_at().is_some_and(|t| t <= now);
+        if !self.ended && self.pace.last().is_some() && (done || quiet) {
+            self.end();
+        }
+    }
+
+    /// No further injection will come: what has not landed is missing.
+    pub fn end(&mut self) {
+        if self.ended {
+            return;
+        }
+        self.ended = true;
+        self.just_ended = true;
+        self.overtaken.clear();
+        for k in 0..self.slots.len() {
+            if self.slots.get(k).is_some_and(|s| !s.is_settled()) {
+                self.miss(k);
+            }
+            // Brackets that waited are open now, and incomplete groups are judged.
+            if self.slots.get(k).is_some_and(|s| s.plan.kind == Kind::Sample) {
+                self.dirty.insert(k);
+            }
+        }
+        self.refit |= !self.calibrators.is_empty() && self.serving.own().is_none();
+    }
+
+    fn miss(&mut self, k: usize) {
+        if let Some(slot) = self.slots.get_mut(k) {
+            slot.missing = true;
+            self.unsettled -= 1;
+            self.touch(k);
+        }
+    }
+
+    /// The next time at which [`Queue::tick`] has something to do.
+    pub fn next_deadline(&self) -> Option<Timestamp> {
+        let cycle_s = self.pace.cycle_s();
+        let missing = self.overtaken.values().filter_map(|at| later(*at, cycle_s)).min();
+        let late = self.is_waiting().then(|| self.pace.late_at()).flatten().filter(|_| !self.alerts.is_open(tell::LATE));
+        let quiet = (!self.ended).then(|| self.pace.quiet_at()).flatten();
+        [missing, late, quiet].into_iter().flatten().min()
+    }
+
+    /// A listed injection after the last landed one is still to come.
+    fn is_waiting(&self) -> bool {
+        self.listed && !self.ended && self.last_landed.is_some_and(|l| l + 1 < self.slots.len())
+    }
+
+    /// The slots in order.
+    pub fn slots(&self) -> &[Slot] {
+        &self.slots
+    }
+
+    /// The slot of a stem.
+    pub fn slot_of(&self, stem: &str) -> Option<&Slot> {
+        self.slots.get(*self.by_stem.get(stem)?)
+    }
+
+    /// The replicate groups in the order of their first member.
+    pub fn groups(&self) -> &[Group] {
+        &self.groups
+    }
+
+    /// The checkpoints in order.
+    pub fn checkpoints(&self) -> &[Checkpoint] {
+        &self.checkpoints
+    }
+
+    /// The method it is judged by.
+    pub fn method(&self) -> &Method {
+        &self.method
+    }
+
+    /// What serves as calibration.
+    pub fn serving(&self) -> &Serving {
+        &self.serving
+    }
+
+    /// Its alerts.
+    pub fn alerts(&self) -> &Alerts {
+        &self.alerts
+    }
+
+    /// Its pace.
+    pub fn pace(&self) -> &Pace {
+        &self.pace
+    }
+
+    /// No further injection is expected.
+    pub fn is_ended(&self) -> bool {
+        self.ended
+    }
+
+    /// Something has landed.
+    pub fn has_begun(&self) -> bool {
+        self.last_landed.is_some()
+    }
+
+    /// Takes everything that has landed out of it, in slot order.
+    pub fn take_landings(&mut self) -> Vec<Arc<Landing>> {
+        self.slots.iter_mut().filter_map(|s| s.landing.take()).collect()
+    }
+
+    /// A result must be run again, or a check that is told at once has failed and still does.
+    pub fn needs_attention(&self) -> bool {
+        self.slots.iter().any(Slot::is_rerun) || self.alerts.open().any(|a| a.now)
+    }
+}

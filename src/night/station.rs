@@ -1,0 +1,248 @@
+//! One station: routes what lands to the queue where it belongs, whenever the run list comes.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::Landing;
+use super::alarm::Alerts;
+use super::pace::{QUIET_CYCLES, later};
+use super::queue::{Changes, Queue, Terms};
+use crate::runlist::pattern::Pattern;
+use crate::runlist::{Injection, Kind, RunList};
+
+/// Prefix of the queues of traces that no list names.
+const UNLISTED: &str = "unlisted-";
+
+/// A run list in use.
+#[derive(Debug, Clone)]
+struct Listed {
+    list: Arc<RunList>,
+    modified: Timestamp,
+}
+
+/// The queues of one instrument that are in memory, and the run lists that rule them.
+#[derive(Debug)]
+pub struct Station {
+    terms: Terms,
+    pattern: Option<Pattern>,
+    zone: TimeZone,
+    lists: BTreeMap<String, Listed>,
+    /// Stem → queues whose list names it.
+    named: HashMap<String, Vec<String>>,
+    queues: BTreeMap<String, Queue>,
+    emptied: BTreeSet<String>,
+}
+
+impl Station {
+    /// A station without lists and queues.
+    pub fn new(terms: Terms, pattern: Option<Pattern>, zone: TimeZone) -> Station {
+        Station {
+            terms,
+            pattern,
+            zone,
+            lists: BTreeMap::new(),
+            named: HashMap::new(),
+            queues: BTreeMap::new(),
+            emptied: BTreeSet::new(),
+        }
+    }
+
+    /// What its queues are judged with.
+    pub fn terms(&self) -> &Terms {
+        &self.terms
+    }
+
+    /// The queues in memory.
+    pub fn queues(&self) -> &BTreeMap<String, Queue> {
+        &self.queues
+    }
+
+    /// The list of a queue, where it has one.
+    pub fn list(&self, queue: &str) -> Option<&RunList> {
+        self.lists.get(queue).map(|l| l.list.as_ref())
+    }
+
+    /// Stems that a list names.
+    pub fn names(&self, stem: &str) -> bool {
+        self.named.contains_key(stem)
+    }
+
+    /// Gives a queue the alerts that the ledger remembers, before anything lands in it.
+    pub fn remember(&mut self, queue: &str, alerts: Alerts) {
+        self.queue(queue).remember(alerts);
+    }
+
+    /// A run list that came, came late, or changed. What has landed already moves to where it now belongs.
+    pub fn set_list(&mut self, name: &str, list: Arc<RunList>, modified: Timestamp) {
+        let mut loose = Vec::new();
+        let mut alerts = Alerts::default();
+        let mut notes = Vec::new();
+        if let Some(mut old) = self.queues.remove(name) {
+            alerts = old.take_alerts();
+            notes.extend(old.notes.iter().filter(|n| n.contains("revision")).cloned());
+            loose.extend(old.take_landings());
+        }
+        self.lists.insert(name.to_owned(), Listed { list: Arc::clone(&list), modified });
+        self.rename_index();
+        let mut queue = Queue::planned(name, &self.terms, &list);
+        queue.remember(alerts);
+        queue.notes.extend(notes);
+        self.queues.insert(name.to_owned(), queue);
+        loose.extend(self.take_unlisted(&list));
+        loose.sort_by_key(|l| l.id);
+        for landing in loose {
+            self.land(landing);
+        }
+    }
+
+    fn rename_index(&mut self) {
+        self.named.clear();
+        for (name, listed) in &self.lists {
+            for injection in &listed.list.injections {
+                self.named.entry(injection.stem.clone()).or_default().push(name.clone());
+            }
+        }
+    }
+
+    /// Landings that lie in unlisted queues and are named by this list.
+    fn take_unlisted(&mut self, list: &RunList) -> Vec<Arc<Landing>> {
+        let named: BTreeSet<&str> = list.injections.iter().map(|i| i.stem.as_str()).collect();
+        let mut out = Vec::new();
+        let touched: Vec<String> = self
+            .queues
+            .iter()
+            .filter(|(name, q)| name.starts_with(UNLISTED) && q.slots().iter().any(|s| named.contains(s.plan.stem.as_str())))
+            .map(|(name, _)| name.clone())
+            .collect();
+        for name in touched {
+            let Some(mut old) = self.queues.remove(&name) else { continue };
+            let alerts = old.take_alerts();
+            let (mine, rest): (Vec<_>, Vec<_>) = old.take_landings().into_iter().partition(|l| named.contains(l.stem.as_str()));
+            out.extend(mine);
+            if rest.is_empty() {
+                self.emptied.insert(name);
+                continue;
+            }
+            let mut queue = Queue::unlisted(&name, &self.terms);
+            queue.remember(alerts);
+            self.queues.insert(name.clone(), queue);
+            for landing in rest {
+                self.place_unlisted(&name, landing);
+            }
+        }
+        out
+    }
+
+    /// Queues that lost everything to a late list since the last call: their results are to be removed.
+    pub fn take_emptied(&mut self) -> BTreeSet<String> {
+        std::mem::take(&mut self.emptied)
+    }
+
+    /// The queue to which a file of this stem, written at this time, belongs.
+    ///
+    /// Several lists may name a stem (`blank-1` every night): then the newest list that is not newer than the file
+    /// counts, and where all are newer, the oldest.
+    pub fn queue_of(&self, stem: &str, modified: Timestamp) -> String {
+        let Some(names) = self.named.get(stem) else { return self.unlisted_name(modified) };
+        let dated = |n: &&String| self.lists.get(*n).map(|l| l.modified);
+        let before = names.iter().filter(|n| dated(n).is_some_and(|m| m <= modified)).max_by_key(dated);
+        before.or_else(|| names.iter().min_by_key(dated)).cloned().unwrap_or_else(|| self.unlisted_name(modified))
+    }
+
+    /// The unlisted queue that goes on at this time, or a new one of this date.
+    fn unlisted_name(&self, modified: Timestamp) -> String {
+        let quiet_s = self.terms.method.cycle_s() * self.terms.time_scale * QUIET_CYCLES;
+        let open = self.queues.iter().rev().filter(|(n, _)| n.starts_with(UNLISTED)).find(|(_, q)| {
+            let last = q.slots().iter().filter_map(|s| s.landing.as_ref()).map(|l| l.modified).max();
+            let first = q.slots().iter().filter_map(|s| s.landing.as_ref()).map(|l| l.modified).min();
+            first.is_some_and(|f| f <= modified) && last.and_then(|l| later(l, quiet_s)).is_some_and(|end| modified <= end)
+        });
+        match open {
+            Some((name, _)) => name.clone(),
+            None => format!("{UNLISTED}{}", modified.to_zoned(self.zone.clone()).date()),
+        }
+    }
+
+    fn queue(&mut self, name: &str) -> &mut Queue {
+        let terms = &self.terms;
+        let lists = &self.lists;
+        self.queues.entry(name.to_owned()).or_insert_with(|| match lists.get(name) {
+            Some(listed) => Queue::planned(name, terms, &listed.list),
+            None => Queue::unlisted(name, terms),
+        })
+    }
+
+    /// A trace has landed; gives the name of its queue.
+    pub fn land(&mut self, landing: Arc<Landing>) -> String {
+        let name = self.queue_of(&landing.stem, landing.modified);
+        if self.lists.contains_key(&name) {
+            self.queue(&name).land(landing);
+        } else {
+            self.place_unlisted(&name, landing);
+        }
+        name
+    }
+
+    fn place_unlisted(&mut self, name: &str, landing: Arc<Landing>) {
+        let plan = self.plan_from_name(&landing.stem);
+        self.queue(name).land_unlisted(plan, landing);
+    }
+
+    /// What a file's name says where no list does: the configured pattern, else a sample named by its stem.
+    fn plan_from_name(&self, stem: &str) -> Injection {
+        self.pattern.as_ref().and_then(|p| p.apply(stem)).unwrap_or_else(|| Injection {
+            position: 0,
+            tray: String::new(),
+            vial: String::new(),
+            kind: Kind::Sample,
+            name: stem.to_owned(),
+            stem: stem.to_owned(),
+            volume_ul: None,
+            dilution: 1.0,
+            level: String::new(),
+            series: String::new(),
+            time_h: None,
+            replicate: String::new(),
+            extra: Vec::new(),
+        })
+    }
+
+    /// Lets time pass in all queues.
+    pub fn tick(&mut self, now: Timestamp) {
+        for queue in self.queues.values_mut() {
+            queue.tick(now);
+        }
+    }
+
+    /// No further trace will come: `process` says so at once.
+    pub fn end(&mut self) {
+        for queue in self.queues.values_mut().filter(|q| q.has_begun()) {
+            queue.end();
+        }
+    }
+
+    /// The next time at which [`Station::tick`] has something to do.
+    pub fn next_deadline(&self) -> Option<Timestamp> {
+        self.queues.values().filter_map(Queue::next_deadline).min()
+    }
+
+    /// Judges what is touched; queues in which nothing has landed yet stay silent.
+    pub fn judge(&mut self, now: Timestamp) -> Vec<(String, Changes)> {
+        let mut out = Vec::new();
+        for (name, queue) in self.queues.iter_mut().filter(|(_, q)| q.has_begun()) {
+            let changes = queue.judge(now);
+            if !changes.is_empty() {
+                out.push((name.clone(), changes));
+            }
+        }
+        out
+    }
+
+    /// Forgets a queue that has ended: its results stand, its records stay in the ledger.
+    pub fn forget(&mut self, queue: &str) -> Option<Queue> {
+        self.queues.remove(queue)
+    }
+}

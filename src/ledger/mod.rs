@@ -1,1 +1,151 @@
-//! ledger
+//! The truth: what has landed, what it gave, what was told. Everything under the results folder can be made again from it.
+//!
+//! SQLite in one file, write-ahead log, `synchronous = FULL`: when a call returns, its records survive a power cut.
+//! One process owns a ledger; a lock file beside it says so. It must lie on a local disk: SQLite's locks do not hold
+//! on network shares, and a share that comes back late would tear the file.
+
+mod place;
+mod records;
+mod schema;
+
+use std::fs::{File, TryLockError};
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+use rusqlite::Connection;
+
+pub use place::is_network_share;
+pub use records::{FileSeen, ListRecord, NewLanding, Stored};
+
+/// Name of the database in the state folder.
+const FILE_NAME: &str = "ledger.sqlite";
+/// Name of the lock file in the state folder.
+const LOCK_NAME: &str = "lock";
+
+/// What can go wrong with the ledger. Each ends the program: without a ledger nothing can be promised.
+#[derive(Debug, thiserror::Error)]
+pub enum LedgerError {
+    /// The folder cannot be made or opened.
+    #[error("{path}: {source}")]
+    Io {
+        /// The file or folder.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// Another process has it.
+    #[error("{path}: another runsitter works with this state folder; end it first, or give this one a `state_dir` of its own")]
+    Locked {
+        /// The lock file.
+        path: PathBuf,
+    },
+    /// The folder lies on a network share.
+    #[error("{path}: `state_dir` lies on a network share ({kind}), where a ledger gets damaged; put it on a local disk (results may stay on the share)")]
+    Share {
+        /// The folder.
+        path: PathBuf,
+        /// The file system.
+        kind: &'static str,
+    },
+    /// A newer program wrote it.
+    #[error("{path}: the ledger has version {found}, this program knows versions up to {known}; use the newer runsitter")]
+    Newer {
+        /// The database.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+        /// Ours.
+        known: i64,
+    },
+    /// SQLite says no.
+    #[error("{path}: {source}")]
+    Sqlite {
+        /// The database.
+        path: PathBuf,
+        /// Why.
+        source: rusqlite::Error,
+    },
+    /// A record is not what this program writes.
+    #[error("{path}: record {id} of {table} cannot be read: {message}")]
+    Record {
+        /// The database.
+        path: PathBuf,
+        /// Table.
+        table: &'static str,
+        /// Row.
+        id: i64,
+        /// Why.
+        message: String,
+    },
+}
+
+/// An open ledger. Dropping it releases the lock.
+#[derive(Debug)]
+pub struct Ledger {
+    path: PathBuf,
+    connection: Connection,
+    _lock: File,
+}
+
+impl Ledger {
+    /// Opens the ledger of a state folder, making both where they are not there yet.
+    ///
+    /// # Errors
+    /// When the folder cannot be used, lies on a network share, is in use, or holds a ledger of a newer program.
+    pub fn open(state_dir: &Path) -> Result<Ledger, LedgerError> {
+        let io = |path: &Path| {
+            let path = path.to_owned();
+            move |source| LedgerError::Io { path, source }
+        };
+        std::fs::create_dir_all(state_dir).map_err(io(state_dir))?;
+        if let Some(kind) = is_network_share(state_dir) {
+            return Err(LedgerError::Share { path: state_dir.to_owned(), kind });
+        }
+        let lock_path = state_dir.join(LOCK_NAME);
+        let lock = File::options().create(true).truncate(false).write(true).open(&lock_path).map_err(io(&lock_path))?;
+        match lock.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => return Err(LedgerError::Locked { path: lock_path }),
+            Err(TryLockError::Error(source)) => return Err(LedgerError::Io { path: lock_path, source }),
+        }
+        let path = state_dir.join(FILE_NAME);
+        let connection = Connection::open(&path).map_err(|source| LedgerError::Sqlite { path: path.clone(), source })?;
+        let mut ledger = Ledger { path, connection, _lock: lock };
+        ledger.prepare()?;
+        Ok(ledger)
+    }
+
+    fn prepare(&mut self) -> Result<(), LedgerError> {
+        let known = schema::VERSION;
+        let found = schema::version(&self.connection).map_err(|e| self.sqlite(e))?;
+        if found > known {
+            return Err(LedgerError::Newer { path: self.path.clone(), found, known });
+        }
+        schema::apply(&mut self.connection, found).map_err(|source| LedgerError::Sqlite { path: self.path.clone(), source })
+    }
+
+    fn sqlite(&self, source: rusqlite::Error) -> LedgerError {
+        LedgerError::Sqlite { path: self.path.clone(), source }
+    }
+
+    fn record(&self, table: &'static str, id: i64, message: impl std::fmt::Display) -> LedgerError {
+        LedgerError::Record { path: self.path.clone(), table, id, message: message.to_string() }
+    }
+
+    /// The database file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+}
+
+/// Nanoseconds since 1970, as the ledger keeps time (until the year 2262; later times become that).
+fn nanoseconds(at: Timestamp) -> i64 {
+    i64::try_from(at.as_nanosecond()).unwrap_or(i64::MAX)
+}
+
+fn timestamp(nanoseconds: i64) -> Timestamp {
+    Timestamp::from_nanosecond(i128::from(nanoseconds)).unwrap_or(Timestamp::UNIX_EPOCH)
+}
+
+#[cfg(test)]
+mod tests;

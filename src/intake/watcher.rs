@@ -1,0 +1,97 @@
+//! The system's file events as hints.
+
+use std::path::{Path, PathBuf};
+
+use notify::event::{AccessKind, AccessMode, EventKind};
+use notify::{RecursiveMode, Watcher as _};
+
+/// A hint from the system.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Hint {
+    /// Something happened to this path: look at it.
+    Look(PathBuf),
+    /// Events were lost, or a folder came or went: look at everything.
+    LookEverywhere,
+}
+
+/// Watches folders for as long as it lives.
+#[derive(Debug)]
+pub struct Watcher {
+    inner: notify::RecommendedWatcher,
+}
+
+/// Why events cannot be had; the folder must be polled.
+#[derive(Debug, thiserror::Error)]
+#[error("{path}: {message}")]
+pub struct NoEvents {
+    path: PathBuf,
+    message: String,
+}
+
+impl Watcher {
+    /// A watcher that hands hints to `tell`, from a thread of its own.
+    ///
+    /// # Errors
+    /// When the system offers no events.
+    pub fn new(tell: impl Fn(Hint) + Send + 'static) -> Result<Watcher, NoEvents> {
+        notify::recommended_watcher(move |event: notify::Result<notify::Event>| hints(event, &tell))
+            .map(|inner| Watcher { inner })
+            .map_err(|e| NoEvents { path: PathBuf::new(), message: explain(&e) })
+    }
+
+    /// Watches a folder and what is below it.
+    ///
+    /// # Errors
+    /// When the system refuses; the message says what to do where that is known.
+    pub fn watch(&mut self, folder: &Path) -> Result<(), NoEvents> {
+        self.inner.watch(folder, RecursiveMode::Recursive).map_err(|e| NoEvents { path: folder.to_owned(), message: explain(&e) })
+    }
+
+    /// Stops watching a folder, if it was watched.
+    pub fn unwatch(&mut self, folder: &Path) {
+        // A folder that was removed has lost its watch already.
+        let _ = self.inner.unwatch(folder);
+    }
+}
+
+fn hints(event: notify::Result<notify::Event>, tell: &impl Fn(Hint)) {
+    let Ok(event) = event else {
+        tell(Hint::LookEverywhere);
+        return;
+    };
+    // The flag of a lost event has no path: it comes first.
+    if event.need_rescan() {
+        tell(Hint::LookEverywhere);
+        return;
+    }
+    match event.kind {
+        // Readers, ourselves among them.
+        EventKind::Access(AccessKind::Close(AccessMode::Write)) => {}
+        EventKind::Access(_) => return,
+        EventKind::Create(notify::event::CreateKind::Folder) | EventKind::Remove(notify::event::RemoveKind::Folder) => {
+            tell(Hint::LookEverywhere);
+            return;
+        }
+        EventKind::Remove(_) => return,
+        _ => {}
+    }
+    for path in event.paths {
+        tell(Hint::Look(path));
+    }
+}
+
+fn explain(error: &notify::Error) -> String {
+    match &error.kind {
+        notify::ErrorKind::MaxFilesWatch => {
+            "the kernel's limit of watched folders is reached (raise it with `sysctl fs.inotify.max_user_watches=524288`)".to_owned()
+        }
+        // ENOSPC and EMFILE are how Linux says that a limit of its own is reached.
+        notify::ErrorKind::Io(io) if io.raw_os_error() == Some(28) => {
+            "the kernel's limit of watched folders is reached (raise it with `sysctl fs.inotify.max_user_watches=524288`)".to_owned()
+        }
+        notify::ErrorKind::Io(io) if io.raw_os_error() == Some(24) => {
+            "the kernel's limit of watchers is reached (raise it with `sysctl fs.inotify.max_user_instances=512`)".to_owned()
+        }
+        _ => error.to_string(),
+    }
+}

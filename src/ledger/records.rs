@@ -1,0 +1,400 @@
+//! Reading and writing records.
+
+use std::path::Path;
+
+use jiff::Timestamp;
+use rusqlite::{OptionalExtension, Transaction, params};
+
+use super::{Ledger, LedgerError, nanoseconds, timestamp};
+use crate::night::Landing;
+use crate::night::alarm::{Alert, AlertChanges};
+use crate::reading::Evaluation;
+
+/// A file as it was last taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FileSeen {
+    /// Bytes.
+    pub size: u64,
+    /// Modification time.
+    pub modified: Timestamp,
+    /// Hash of the method with which it was evaluated.
+    pub method_sha256: String,
+}
+
+/// A trace that is about to land.
+#[derive(Debug, Clone)]
+pub struct NewLanding<'a> {
+    /// Where the file lies.
+    pub path: &'a Path,
+    /// Bytes.
+    pub size: u64,
+    /// The queue to which it belongs.
+    pub queue: &'a str,
+    /// The record; its id is given by the ledger.
+    pub landing: &'a mut Landing,
+    /// The method with which it was evaluated.
+    pub method_sha256: &'a str,
+}
+
+/// A landing as the ledger keeps it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stored {
+    /// The record.
+    pub landing: Landing,
+    /// The method with which it was evaluated.
+    pub method_sha256: String,
+}
+
+/// A run list as it was when it was read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ListRecord {
+    /// Name of its queue.
+    pub queue: String,
+    /// The file's bytes.
+    pub content: Vec<u8>,
+    /// The file's modification time.
+    pub modified: Timestamp,
+    /// SHA-256 of the bytes.
+    pub sha256: String,
+    /// Where it lay.
+    pub path: std::path::PathBuf,
+}
+
+impl Ledger {
+    /// What is known of a file.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn file(&self, station: &str, path: &Path) -> Result<Option<FileSeen>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT size, modified_ns, method_sha256 FROM file WHERE station = ?1 AND path = ?2")
+            .map_err(|e| self.sqlite(e))?;
+        statement
+            .query_row(params![station, bytes(path)], |row| {
+                Ok(FileSeen { size: row.get::<_, i64>(0)?.unsigned_abs(), modified: timestamp(row.get(1)?), method_sha256: row.get(2)? })
+            })
+            .optional()
+            .map_err(|e| self.sqlite(e))
+    }
+
+    /// Commits a batch of landings, and the files that brought nothing new, as one transaction. Each landing gets its id.
+    ///
+    /// # Errors
+    /// When the database cannot be written: then nothing of the batch has landed.
+    pub fn land(&mut self, station: &str, batch: &mut [NewLanding<'_>], unchanged: &[(&Path, FileSeen)]) -> Result<(), LedgerError> {
+        let path = self.path.clone();
+        let sqlite = |source| LedgerError::Sqlite { path: path.clone(), source };
+        let transaction = self.connection.transaction().map_err(sqlite)?;
+        for new in batch.iter_mut() {
+            let seen = FileSeen { size: new.size, modified: new.landing.modified, method_sha256: new.method_sha256.to_owned() };
+            insert(&transaction, station, new).map_err(sqlite)?;
+            see(&transaction, station, new.path, &seen).map_err(sqlite)?;
+        }
+        for (file, seen) in unchanged {
+            see(&transaction, station, file, seen).map_err(sqlite)?;
+        }
+        transaction.commit().map_err(sqlite)
+    }
+
+    /// The last content of every name in a queue, in the order in which they landed.
+    ///
+    /// # Errors
+    /// When the database cannot be read or a record is damaged.
+    pub fn landings(&self, station: &str, queue: &str) -> Result<Vec<Stored>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT id, stem, revision, file_name, sha256, modified_ns, landed_ns, method_sha256, evaluation FROM landing
+                 WHERE id IN (SELECT max(id) FROM landing WHERE station = ?1 AND queue = ?2 GROUP BY stem) ORDER BY id",
+            )
+            .map_err(|e| self.sqlite(e))?;
+        let mut rows = statement.query(params![station, queue]).map_err(|e| self.sqlite(e))?;
+        let mut out = Vec::new();
+        while let Some(row) = rows.next().map_err(|e| self.sqlite(e))? {
+            out.push(self.stored(row)?);
+        }
+        Ok(out)
+    }
+
+    fn stored(&self, row: &rusqlite::Row<'_>) -> Result<Stored, LedgerError> {
+        let id: i64 = row.get(0).map_err(|e| self.sqlite(e))?;
+        let text: String = row.get(8).map_err(|e| self.sqlite(e))?;
+        let evaluation: Evaluation = serde_json::from_str(&text).map_err(|e| self.record("landing", id, e))?;
+        let read = || -> rusqlite::Result<Stored> {
+            Ok(Stored {
+                landing: Landing {
+                    id,
+                    stem: row.get(1)?,
+                    revision: row.get(2)?,
+                    file_name: row.get(3)?,
+                    sha256: row.get(4)?,
+                    modified: timestamp(row.get(5)?),
+                    landed_at: timestamp(row.get(6)?),
+                    evaluation,
+                },
+                method_sha256: row.get(7)?,
+            })
+        };
+        read().map_err(|e| self.sqlite(e))
+    }
+
+    /// Unlisted queues in which a trace of this stem lies.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn queues_of_stem(&self, station: &str, stem: &str) -> Result<Vec<String>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT DISTINCT queue FROM landing WHERE station = ?1 AND stem = ?2 ORDER BY queue")
+            .map_err(|e| self.sqlite(e))?;
+        let rows = statement.query_map(params![station, stem], |row| row.get(0)).map_err(|e| self.sqlite(e))?;
+        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
+    }
+
+    /// A late or changed list moves what has landed: all revisions of these stems now belong to another queue.
+    ///
+    /// # Errors
+    /// When the database cannot be written.
+    pub fn move_landings(&mut self, station: &str, moves: &[(i64, String, String)]) -> Result<(), LedgerError> {
+        let path = self.path.clone();
+        let sqlite = |source| LedgerError::Sqlite { path: path.clone(), source };
+        let transaction = self.connection.transaction().map_err(sqlite)?;
+        for (id, stem, queue) in moves {
+            transaction
+                .prepare_cached(
+                    "UPDATE landing SET queue = ?4 WHERE station = ?1 AND stem = ?2
+                     AND queue = (SELECT queue FROM landing WHERE id = ?3) AND queue <> ?4",
+                )
+                .and_then(|mut s| s.execute(params![station, stem, id, queue]))
+                .map_err(sqlite)?;
+        }
+        transaction.commit().map_err(sqlite)
+    }
+
+    /// Every queue of a station with something landed in it, and whether it has ended.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn queues(&self, station: &str) -> Result<Vec<(String, bool)>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT queue, ended_ns IS NOT NULL FROM queue WHERE station = ?1 ORDER BY queue")
+            .map_err(|e| self.sqlite(e))?;
+        let rows = statement.query_map([station], |row| Ok((row.get(0)?, row.get(1)?))).map_err(|e| self.sqlite(e))?;
+        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
+    }
+
+    /// Notes whether a queue goes on (`None`) or has ended.
+    ///
+    /// # Errors
+    /// When the database cannot be written.
+    pub fn set_queue(&mut self, station: &str, queue: &str, ended_at: Option<Timestamp>) -> Result<(), LedgerError> {
+        self.connection
+            .execute(
+                "INSERT INTO queue (station, queue, ended_ns) VALUES (?1, ?2, ?3)
+                 ON CONFLICT DO UPDATE SET ended_ns = excluded.ended_ns WHERE ended_ns IS NOT excluded.ended_ns",
+                params![station, queue, ended_at.map(nanoseconds)],
+            )
+            .map(drop)
+            .map_err(|e| self.sqlite(e))
+    }
+
+    /// Forgets a queue that lost everything to a late list; its landings have moved.
+    ///
+    /// # Errors
+    /// When the database cannot be written.
+    pub fn drop_queue(&mut self, station: &str, queue: &str) -> Result<(), LedgerError> {
+        self.connection.execute("DELETE FROM queue WHERE station = ?1 AND queue = ?2", params![station, queue]).map(drop).map_err(|e| self.sqlite(e))
+    }
+
+    /// Keeps a run list, unless it is the one kept last for its queue; true where it is new.
+    ///
+    /// # Errors
+    /// When the database cannot be written.
+    pub fn keep_list(&mut self, station: &str, list: &ListRecord, now: Timestamp) -> Result<bool, LedgerError> {
+        let last: Option<(String, i64)> = self
+            .connection
+            .query_row(
+                "SELECT sha256, modified_ns FROM run_list WHERE station = ?1 AND queue = ?2 ORDER BY id DESC LIMIT 1",
+                params![station, list.queue],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )
+            .optional()
+            .map_err(|e| self.sqlite(e))?;
+        if last == Some((list.sha256.clone(), nanoseconds(list.modified))) {
+            return Ok(false);
+        }
+        self.connection
+            .execute(
+                "INSERT INTO run_list (station, queue, path, sha256, modified_ns, seen_ns, content) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                params![station, list.queue, bytes(&list.path), list.sha256, nanoseconds(list.modified), nanoseconds(now), list.content],
+            )
+            .map_err(|e| self.sqlite(e))?;
+        Ok(true)
+    }
+
+    /// The last usable run list of every queue.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn lists(&self, station: &str) -> Result<Vec<ListRecord>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare(
+                "SELECT queue, content, modified_ns, sha256, path FROM run_list
+                 WHERE id IN (SELECT max(id) FROM run_list WHERE station = ?1 GROUP BY queue) ORDER BY queue",
+            )
+            .map_err(|e| self.sqlite(e))?;
+        let rows = statement
+            .query_map([station], |row| {
+                Ok(ListRecord {
+                    queue: row.get(0)?,
+                    content: row.get(1)?,
+                    modified: timestamp(row.get(2)?),
+                    sha256: row.get(3)?,
+                    path: path_of(row.get(4)?),
+                })
+            })
+            .map_err(|e| self.sqlite(e))?;
+        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
+    }
+
+    /// Keeps the text of a method or calibration by its hash.
+    ///
+    /// # Errors
+    /// When the database cannot be written.
+    pub fn keep_document(&mut self, kind: &str, path: &Path, sha256: &str, content: &str, now: Timestamp) -> Result<(), LedgerError> {
+        self.connection
+            .execute(
+                "INSERT INTO document (sha256, kind, path, seen_ns, content) VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",
+                params![sha256, kind, path.to_string_lossy(), nanoseconds(now), content],
+            )
+            .map(drop)
+            .map_err(|e| self.sqlite(e))
+    }
+
+    /// The alerts of a queue, in the order in which they were raised.
+    ///
+    /// # Errors
+    /// When the database cannot be read or a record is damaged.
+    pub fn alerts(&self, station: &str, queue: &str) -> Result<Vec<Alert>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT id, record FROM alert WHERE station = ?1 AND queue = ?2 ORDER BY id")
+            .map_err(|e| self.sqlite(e))?;
+        let rows = statement.query_map(params![station, queue], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?))).map_err(|e| self.sqlite(e))?;
+        let mut out = Vec::new();
+        for row in rows {
+            let (id, text) = row.map_err(|e| self.sqlite(e))?;
+            out.push(serde_json::from_str(&text).map_err(|e| self.record("alert", id, e))?);
+        }
+        Ok(out)
+    }
+
+    /// Keeps what was raised and cleared, as one transaction.
+    ///
+    /// # Errors
+    /// When the database cannot be written.
+    pub fn keep_alerts(&mut self, station: &str, queue: &str, changes: &AlertChanges) -> Result<(), LedgerError> {
+        if changes.is_empty() {
+            return Ok(());
+        }
+        let path = self.path.clone();
+        let sqlite = |source| LedgerError::Sqlite { path: path.clone(), source };
+        let transaction = self.connection.transaction().map_err(sqlite)?;
+        for alert in &changes.raised {
+            let text = serde_json::to_string(alert).map_err(|e| LedgerError::Record { path: path.clone(), table: "alert", id: 0, message: e.to_string() })?;
+            transaction
+                .prepare_cached("INSERT INTO alert (station, queue, key, raised_ns, record) VALUES (?1, ?2, ?3, ?4, ?5)")
+                .and_then(|mut s| s.execute(params![station, queue, alert.key, nanoseconds(alert.raised_at), text]))
+                .map_err(sqlite)?;
+        }
+        for alert in &changes.cleared {
+            let text = serde_json::to_string(alert).map_err(|e| LedgerError::Record { path: path.clone(), table: "alert", id: 0, message: e.to_string() })?;
+            transaction
+                .prepare_cached("UPDATE alert SET cleared_ns = ?4, record = ?5 WHERE station = ?1 AND queue = ?2 AND key = ?3 AND cleared_ns IS NULL")
+                .and_then(|mut s| s.execute(params![station, queue, alert.key, alert.cleared_at.map(nanoseconds), text]))
+                .map_err(sqlite)?;
+        }
+        transaction.commit().map_err(sqlite)
+    }
+
+    /// Keeps the text of a message under its file's name.
+    ///
+    /// # Errors
+    /// When the database cannot be written.
+    pub fn keep_message(&mut self, station: &str, file_name: &str, body: &str, now: Timestamp) -> Result<(), LedgerError> {
+        self.connection
+            .execute(
+                "INSERT INTO message (station, file_name, written_ns, body) VALUES (?1, ?2, ?3, ?4)
+                 ON CONFLICT DO UPDATE SET body = excluded.body",
+                params![station, file_name, nanoseconds(now), body],
+            )
+            .map(drop)
+            .map_err(|e| self.sqlite(e))
+    }
+
+    /// All messages of a station: file name and text.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn messages(&self, station: &str) -> Result<Vec<(String, String)>, LedgerError> {
+        let mut statement =
+            self.connection.prepare_cached("SELECT file_name, body FROM message WHERE station = ?1 ORDER BY file_name").map_err(|e| self.sqlite(e))?;
+        let rows = statement.query_map([station], |row| Ok((row.get(0)?, row.get(1)?))).map_err(|e| self.sqlite(e))?;
+        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
+    }
+}
+
+fn insert(transaction: &Transaction<'_>, station: &str, new: &mut NewLanding<'_>) -> rusqlite::Result<()> {
+    let landing = &mut *new.landing;
+    let evaluation =
+        serde_json::to_string(&landing.evaluation).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
+    transaction
+        .prepare_cached(
+            "INSERT INTO landing (station, queue, stem, revision, file_name, path, sha256, modified_ns, landed_ns, method_sha256, program, evaluation)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
+        )?
+        .execute(params![
+            station,
+            new.queue,
+            landing.stem,
+            landing.revision,
+            landing.file_name,
+            bytes(new.path),
+            landing.sha256,
+            nanoseconds(landing.modified),
+            nanoseconds(landing.landed_at),
+            new.method_sha256,
+            env!("CARGO_PKG_VERSION"),
+            evaluation
+        ])?;
+    landing.id = transaction.last_insert_rowid();
+    transaction
+        .prepare_cached("INSERT INTO queue (station, queue) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET ended_ns = NULL WHERE ended_ns IS NOT NULL")?
+        .execute(params![station, new.queue])?;
+    Ok(())
+}
+
+fn see(transaction: &Transaction<'_>, station: &str, path: &Path, seen: &FileSeen) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached("INSERT OR REPLACE INTO file (station, path, size, modified_ns, method_sha256) VALUES (?1, ?2, ?3, ?4, ?5)")?
+        .execute(params![station, bytes(path), i64::try_from(seen.size).unwrap_or(i64::MAX), nanoseconds(seen.modified), seen.method_sha256])
+        .map(drop)
+}
+
+fn bytes(path: &Path) -> &[u8] {
+    path.as_os_str().as_encoded_bytes()
+}
+
+#[cfg(unix)]
+fn path_of(bytes: Vec<u8>) -> std::path::PathBuf {
+    use std::os::unix::ffi::OsStringExt;
+    std::ffi::OsString::from_vec(bytes).into()
+}
+
+#[cfg(not(unix))]
+fn path_of(bytes: Vec<u8>) -> std::path::PathBuf {
+    String::from_utf8_lossy(&bytes).into_owned().into()
+}

@@ -1,0 +1,104 @@
+//! The tables, and how an older ledger becomes a current one.
+
+use rusqlite::Connection;
+
+/// Version of the tables below, kept in SQLite's `user_version`.
+pub const VERSION: i64 = 1;
+
+/// Version of an open database; 0 for a new one.
+pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
+}
+
+/// Brings a database from version `found` to [`VERSION`] and sets how it works.
+pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
+    connection.busy_timeout(std::time::Duration::from_secs(5))?;
+    connection.pragma_update(None, "journal_mode", "WAL")?;
+    connection.pragma_update(None, "synchronous", "FULL")?;
+    connection.pragma_update(None, "fullfsync", true)?;
+    connection.set_prepared_statement_cache_capacity(32);
+    if found < 1 {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(VERSION_1)?;
+        transaction.pragma_update(None, "user_version", 1)?;
+        transaction.commit()?;
+    }
+    Ok(())
+}
+
+/// `landing` only grows: a later content of a name is a further row, the one with the highest id counts.
+/// Times are nanoseconds since 1970; paths are bytes, since a file system's names need not be text.
+const VERSION_1: &str = "
+CREATE TABLE landing (
+    id            INTEGER PRIMARY KEY,
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    stem          TEXT NOT NULL,
+    revision      INTEGER NOT NULL,
+    file_name     TEXT NOT NULL,
+    path          BLOB NOT NULL,
+    sha256        TEXT NOT NULL,
+    modified_ns   INTEGER NOT NULL,
+    landed_ns     INTEGER NOT NULL,
+    method_sha256 TEXT NOT NULL,
+    program       TEXT NOT NULL,
+    evaluation    TEXT NOT NULL
+) STRICT;
+CREATE INDEX landing_by_queue ON landing (station, queue, id);
+CREATE INDEX landing_by_stem ON landing (station, stem, id);
+
+CREATE TABLE file (
+    station       TEXT NOT NULL,
+    path          BLOB NOT NULL,
+    size          INTEGER NOT NULL,
+    modified_ns   INTEGER NOT NULL,
+    method_sha256 TEXT NOT NULL,
+    PRIMARY KEY (station, path)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE run_list (
+    id            INTEGER PRIMARY KEY,
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    path          BLOB NOT NULL,
+    sha256        TEXT NOT NULL,
+    modified_ns   INTEGER NOT NULL,
+    seen_ns       INTEGER NOT NULL,
+    content       BLOB NOT NULL
+) STRICT;
+CREATE INDEX run_list_by_queue ON run_list (station, queue, id);
+
+CREATE TABLE document (
+    sha256        TEXT PRIMARY KEY,
+    kind          TEXT NOT NULL,
+    path          TEXT NOT NULL,
+    seen_ns       INTEGER NOT NULL,
+    content       TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE queue (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    ended_ns      INTEGER,
+    PRIMARY KEY (station, queue)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE alert (
+    id            INTEGER PRIMARY KEY,
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    key           TEXT NOT NULL,
+    raised_ns     INTEGER NOT NULL,
+    cleared_ns    INTEGER,
+    record        TEXT NOT NULL
+) STRICT;
+CREATE INDEX alert_by_queue ON alert (station, queue, key);
+
+CREATE TABLE message (
+    station       TEXT NOT NULL,
+    file_name     TEXT NOT NULL,
+    written_ns    INTEGER NOT NULL,
+    body          TEXT NOT NULL,
+    PRIMARY KEY (station, file_name)
+) STRICT, WITHOUT ROWID;
+";

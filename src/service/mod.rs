@@ -1,0 +1,13 @@
+//! The thin shell around the pure middle: files in, ledger, files out. `watch` and `process` both go through it, so
+//! they end in the same results.
+//!
+//! [`evaluate`] turns a file into a reading, [`desk`] lands it, has it judged and writes what changed, [`outputs`] keeps
+//! the files of one queue, [`watch`] is the daemon's loop, [`process`] the same work done once.
+
+pub mod desk;
+pub mod evaluate;
+pub mod lists;
+pub mod outputs;
+pub mod process;
+pub mod setup;
+pub mod watch;

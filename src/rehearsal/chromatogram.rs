@@ -1,10 +1,11 @@
-//! One simulated trace: peaks, the injection front, baseline, noise and air.
+//! One simulated trace: peaks and the injection front on a baseline, with noise and, in a bad hour, air.
 
 use std::fmt::Write as _;
 
+use super::baseline::{Baseline, Bubbles};
 use super::chemistry::ACIDS;
 use super::fault::Condition;
-use super::maths::{emg_apex_s, emg_density, sin};
+use super::maths::{emg_apex_s, emg_density};
 use super::random::{Purpose, Random};
 use super::{POINTS, RATE_HZ};
 
@@ -21,45 +22,6 @@ pub struct Peak {
     pub sigma_s: f64,
     /// Time constant of the tail, s.
     pub tau_s: f64,
-}
-
-/// A bubble on its way through the detector cell: a triangle.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Spike {
-    /// Where it is highest, s.
-    pub at_s: f64,
-    /// Height, mAU, signed.
-    pub height_mau: f64,
-    /// From the tip to either foot, s.
-    pub half_width_s: f64,
-}
-
-/// Air in the detector.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Bubbles {
-    /// From, s.
-    pub from_s: f64,
-    /// To, s.
-    pub to_s: f64,
-    /// How much stronger the noise is meanwhile.
-    pub roughness: f64,
-    /// The spikes.
-    pub spikes: Vec<Spike>,
-}
-
-/// What the baseline does.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Baseline {
-    /// Signal at the injection, mAU.
-    pub offset_mau: f64,
-    /// Drift, mAU/h.
-    pub drift_mau_per_h: f64,
-    /// Amplitude of a slow wander, mAU.
-    pub wander_mau: f64,
-    /// Its period, s.
-    pub wander_period_s: f64,
-    /// Its phase at the injection, rad.
-    pub wander_phase: f64,
 }
 
 /// Everything that makes one trace.
@@ -111,7 +73,7 @@ impl Chromatogram {
             peaks.push(Peak {
                 name: "",
                 area_mau_s: UNNAMED_MAU_S * volume,
-                apex_s: 582.0,
+                apex_s: 588.0,
                 sigma_s: 8.0,
                 tau_s: 3.0,
             });
@@ -200,68 +162,6 @@ impl Peak {
                 *value += self.area_mau_s * emg_density(t_s - centre_s, self.sigma_s, self.tau_s);
             }
         }
-    }
-}
-
-impl Baseline {
-    /// A baseline of ordinary quietness.
-    fn draw(seed: u64, position: u64) -> Baseline {
-        let mut random = Random::stream(seed, position, Purpose::Baseline);
-        Baseline {
-            offset_mau: random.between(0.5, 2.0),
-            drift_mau_per_h: random.between(-0.6, 0.9),
-            wander_mau: random.between(0.01, 0.04),
-            wander_period_s: random.between(900.0, 2400.0),
-            wander_phase: random.between(0.0, std::f64::consts::TAU),
-        }
-    }
-
-    /// Its value, mAU.
-    fn at_mau(&self, t_s: f64) -> f64 {
-        let turn = std::f64::consts::TAU * t_s / self.wander_period_s + self.wander_phase;
-        self.offset_mau + self.drift_mau_per_h * t_s / 3600.0 + self.wander_mau * sin(turn)
-    }
-}
-
-impl Bubbles {
-    /// Some minutes of air.
-    fn draw(seed: u64, position: u64) -> Bubbles {
-        let mut random = Random::stream(seed, position, Purpose::Air);
-        let from_s = 60.0 * random.between(7.5, 9.5);
-        let to_s = 60.0 * random.between(16.0, 18.0);
-        let spikes = (0..45).map(|_| Spike {
-            at_s: random.between(from_s, to_s),
-            height_mau: random.between(4.0, 40.0)
-                * if random.between(0.0, 1.0) < 0.7 {
-                    1.0
-                } else {
-                    -1.0
-                },
-            half_width_s: random.between(0.25, 0.75),
-        });
-        Bubbles {
-            spikes: spikes.collect(),
-            from_s,
-            to_s,
-            roughness: 12.0,
-        }
-    }
-
-    /// How much stronger the noise is at this time.
-    fn roughness_at(&self, t_s: f64) -> f64 {
-        if (self.from_s..self.to_s).contains(&t_s) {
-            self.roughness
-        } else {
-            1.0
-        }
-    }
-
-    /// The spikes at this time, mAU.
-    fn spikes_at_mau(&self, t_s: f64) -> f64 {
-        self.spikes
-            .iter()
-            .map(|s| s.height_mau * (1.0 - (t_s - s.at_s).abs() / s.half_width_s).max(0.0))
-            .sum()
     }
 }
 
@@ -368,7 +268,7 @@ mod tests {
             standard(Scenario::Clogging, 19),
         );
         for (a, b) in well.peaks.iter().zip(&ill.peaks) {
-            assert!(b.apex_s / a.apex_s > 1.02 && b.sigma_s / a.sigma_s > 1.37);
+            assert!(b.apex_s / a.apex_s > 1.02 && b.sigma_s / a.sigma_s > 1.45);
             assert!((1.02..1.03).contains(&(b.area_mau_s / a.area_mau_s)));
         }
     }
@@ -416,5 +316,23 @@ mod tests {
         }
         assert_eq!(count, POINTS);
         assert!((last - 22.0).abs() < 0.01);
+    }
+
+    /// Every platform must write these bytes; a change of the generator changes them, and should be meant.
+    #[test]
+    fn the_bytes_are_the_same_everywhere() {
+        let digest = |trace: Chromatogram| {
+            use sha2::{Digest as _, Sha256};
+            let hash = Sha256::digest(trace.text(0.0).as_bytes());
+            hash.iter()
+                .take(8)
+                .map(|b| format!("{b:02x}"))
+                .collect::<String>()
+        };
+        assert_eq!(digest(standard(Scenario::Calm, 7)), "87dff769aa33736d");
+        assert_eq!(
+            digest(standard(Scenario::AirBubble, 13)),
+            "928a77964aa642f9"
+        );
     }
 }

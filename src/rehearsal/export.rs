@@ -4,10 +4,10 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::fault::{last_landing, log_until, pressure_mpa, ripple_mpa};
+use super::RUN_TIME_MIN;
+use super::fault::last_landing;
 use super::night::Night;
-use super::random::{Purpose, Random};
-use super::settings::PRESSURE_FILE;
+use super::pressure::pressure_log;
 
 /// Wall-clock time that one injection of 22 min takes by default, s: 24 of them in half a minute.
 pub const DEFAULT_SECONDS_PER_CYCLE: f64 = 1.25;
@@ -83,13 +83,6 @@ const RE_EXPORT: (u64, f64, f64) = (9, 12.5, 0.05);
 const LONGEST_PAUSE_S: f64 = 0.1;
 /// Chunks of a file that grows in place.
 const CHUNKS: usize = 4;
-/// Readings of the pressure log in one cycle: one each simulated minute.
-const READINGS_PER_CYCLE: u32 = 22;
-/// Readings that are written at once.
-const READINGS_PER_WRITE: usize = 2;
-/// Standard deviation of a pressure reading, MPa.
-const PRESSURE_SD_MPA: f64 = 0.02;
-
 impl Pace {
     /// The pace with these wall-clock seconds for each injection, the pressure log on the wall clock from `start` on.
     pub fn new(seconds_per_cycle: f64, start: Timestamp) -> Pace {
@@ -100,8 +93,15 @@ impl Pace {
         }
     }
 
+    /// How many times faster than real the night is played: for whatever measures time limits in real minutes.
+    /// `None` where nothing is waited for.
+    pub fn times_real_speed(&self) -> Option<f64> {
+        let cycle_s = self.at_s(1.0);
+        (cycle_s > 0.0).then(|| RUN_TIME_MIN * 60.0 / cycle_s)
+    }
+
     /// Wall-clock seconds at this time of the night.
-    fn at_s(&self, cycles: f64) -> f64 {
+    pub(super) fn at_s(&self, cycles: f64) -> f64 {
         if self.seconds_per_cycle.is_finite() {
             (cycles * self.seconds_per_cycle).max(0.0)
         } else {
@@ -115,7 +115,7 @@ impl Pace {
     }
 
     /// The pressure log's time, RFC 3339 with milliseconds.
-    fn log_time(&self, cycles: f64) -> String {
+    pub(super) fn log_time(&self, cycles: f64) -> String {
         // The conversion saturates, and a time beyond the calendar stays at its end.
         let passed = SignedDuration::from_millis(
             (cycles * self.log_seconds_per_cycle * 1000.0).round() as i64,
@@ -249,43 +249,6 @@ fn renamed(file: String, text: String, at_s: f64, pace: &Pace, event: Event) -> 
     ]
 }
 
-/// The growing pressure log.
-fn pressure_log(night: &Night, pace: &Pace) -> Vec<Action> {
-    let file = || PRESSURE_FILE.to_owned();
-    let mut random = Random::stream(night.seed, 0, Purpose::Pressure);
-    let header = Deed::Write {
-        file: file(),
-        bytes: b"time,pressure_mpa\n".to_vec(),
-    };
-    let mut actions = vec![Action {
-        at_s: 0.0,
-        deed: header,
-        event: None,
-    }];
-    let last = (log_until(night.scenario) * f64::from(READINGS_PER_CYCLE)) as u32;
-    let readings: Vec<(f64, String)> = (0..=last)
-        .map(|k| {
-            let cycles = f64::from(k) / f64::from(READINGS_PER_CYCLE);
-            let mean = pressure_mpa(night.scenario, cycles) + ripple_mpa(night.scenario, cycles);
-            let reading = (mean + PRESSURE_SD_MPA * random.normal()).max(0.0);
-            (cycles, format!("{},{reading:.3}\n", pace.log_time(cycles)))
-        })
-        .collect();
-    for batch in readings.chunks(READINGS_PER_WRITE) {
-        let cycles = batch.last().map_or(0.0, |(cycles, _)| *cycles);
-        let bytes = batch.iter().flat_map(|(_, line)| line.bytes()).collect();
-        actions.push(Action {
-            at_s: pace.at_s(cycles),
-            deed: Deed::Append {
-                file: file(),
-                bytes,
-            },
-            event: None,
-        });
-    }
-    actions
-}
-
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;
@@ -386,27 +349,12 @@ mod tests {
     }
 
     #[test]
-    fn the_pressure_log_is_times_and_numbers_and_goes_on_after_a_stop() {
-        for (scenario, lines) in [
-            (Scenario::Calm, 24 * 22 + 1),
-            (Scenario::Stalled, 21 * 22 + 1),
-        ] {
-            let exporter = Exporter::new(&Night::build(scenario, 1), &pace());
-            let log = String::from_utf8(folder(&exporter).remove("pressure.csv").unwrap()).unwrap();
-            let mut rows = log.lines();
-            assert_eq!(rows.next(), Some("time,pressure_mpa"));
-            let mut last = Timestamp::MIN;
-            let mut count = 0;
-            for row in rows {
-                let (time, pressure) = row.split_once(',').unwrap();
-                let time: Timestamp = time.parse().unwrap();
-                assert!(time > last);
-                last = time;
-                assert!((3.0..6.0).contains(&pressure.parse::<f64>().unwrap()));
-                count += 1;
-            }
-            assert_eq!(count, lines);
-        }
+    fn the_speed_is_real_time_over_wall_time() {
+        assert_eq!(pace().times_real_speed(), Some(1056.0));
+        assert_eq!(
+            Pace::new(0.0, Timestamp::UNIX_EPOCH).times_real_speed(),
+            None
+        );
     }
 
     #[test]

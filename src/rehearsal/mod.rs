@@ -10,34 +10,39 @@
 //! | `chemistry` | the acids, the levels, what is in the crocks |
 //! | `queue` | the 24 injections |
 //! | `fault` | what a scenario does to detector, flow, column and pressure |
-//! | [`chromatogram`] | peaks, noise, drift and air as a detector would show them |
+//! | [`chromatogram`], [`baseline`] | peaks and noise; drift, wander and air below them |
 //! | [`night`] | all of it put together, with the truth that tests need |
+//! | [`story`] | how the night should end |
 //! | `settings`, `list` | the method, the configuration and the run list as text |
-//! | [`export`] | the timed list of file actions |
+//! | [`export`], `pressure` | the timed list of file actions: traces; the pump's log |
 //! | [`play`] | carries the actions out |
 //! | `maths`, `random` | own elementary functions and generator |
 //!
 //! Same scenario and seed, same bytes, on every platform: the elementary functions of a platform's library differ
 //! in the last bit, so those used here are built from the exactly rounded operations alone.
 
+pub mod baseline;
 pub mod chromatogram;
 pub mod export;
 pub mod night;
 pub mod play;
 pub mod scenario;
+pub mod story;
 
 mod chemistry;
 mod fault;
 mod list;
 mod maths;
+mod pressure;
 mod queue;
 mod random;
 mod settings;
 
 pub use export::{Action, DEFAULT_SECONDS_PER_CYCLE, Deed, Event, Exporter, Pace};
-pub use night::{Folders, Night, Rerun, Story};
+pub use night::{Folders, Night};
 pub use play::{Finish, RehearsalError, wall_clock};
 pub use scenario::{Scenario, UnknownScenario};
+pub use story::{Rerun, Story};
 
 /// Length of a run as the method has it, min. A trace keeps this axis however fast the night is played.
 pub const RUN_TIME_MIN: f64 = 22.0;

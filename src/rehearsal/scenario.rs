@@ -1,0 +1,157 @@
+//! What goes wrong in a simulated night.
+
+use std::fmt;
+use std::str::FromStr;
+
+use crate::text::nearest;
+
+/// What goes wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Scenario {
+    /// Nothing.
+    Calm,
+    /// The response falls slowly.
+    #[default]
+    DriftingStandard,
+    /// The column clogs until the pump cuts out.
+    Clogging,
+    /// Air passes the detector.
+    AirBubble,
+    /// The queue stops.
+    Stalled,
+    /// Samples stronger and weaker than the calibrators.
+    OverRange,
+}
+
+/// A name that is no scenario.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("found {found:?}, expected {}{}", Scenario::names(), hint.map(|h| format!("; did you mean {h}?")).unwrap_or_default())]
+pub struct UnknownScenario {
+    /// What was written.
+    pub found: String,
+    /// The nearest known name.
+    pub hint: Option<&'static str>,
+}
+
+impl Scenario {
+    /// Every scenario, in the order of the help text.
+    pub fn all() -> [Scenario; 6] {
+        use Scenario::*;
+        [
+            Calm,
+            DriftingStandard,
+            Clogging,
+            AirBubble,
+            Stalled,
+            OverRange,
+        ]
+    }
+
+    /// The name on the command line.
+    pub fn name(self) -> &'static str {
+        match self {
+            Scenario::Calm => "calm",
+            Scenario::DriftingStandard => "drifting-standard",
+            Scenario::Clogging => "clogging",
+            Scenario::AirBubble => "air-bubble",
+            Scenario::Stalled => "stalled",
+            Scenario::OverRange => "over-range",
+        }
+    }
+
+    /// What happens, one sentence.
+    pub fn description(self) -> &'static str {
+        match self {
+            Scenario::Calm => "Nothing goes wrong.",
+            Scenario::DriftingStandard => {
+                "From injection 11 on each injection brings a little less of its volume onto the column."
+            }
+            Scenario::Clogging => {
+                "The column clogs: pressure climbs, the flow falls behind, and the pump cuts out in injection 20."
+            }
+            Scenario::AirBubble => {
+                "Air passes the detector in a sample (13) and in the last blank (24), and the pump pulsates."
+            }
+            Scenario::Stalled => {
+                "The autosampler jams after injection 17; the pump runs on and nothing more lands."
+            }
+            Scenario::OverRange => {
+                "One crock is stronger than the top calibrator, another was diluted too far."
+            }
+        }
+    }
+
+    /// What the reader should see, one sentence.
+    pub fn look_for(self) -> &'static str {
+        match self {
+            Scenario::Calm => "All twelve samples end up accepted, and nobody is woken.",
+            Scenario::DriftingStandard => {
+                "Standard 15 gives an early warning, standards 19 and 23 fail their recovery, and the six samples around them are to be rerun."
+            }
+            Scenario::Clogging => {
+                "A pressure alert hours before the limit is reached, a late and broad standard 19, and five injections that never came."
+            }
+            Scenario::AirBubble => {
+                "Sample 13 alone is to be rerun; the failed blank takes no sample with it."
+            }
+            Scenario::Stalled => {
+                "An alert that the next trace is late; samples 16 and 17 have no closing standard and are rerun with the rest."
+            }
+            Scenario::OverRange => {
+                "The rerun list proposes a larger dilution for 16 to 18 (lactic acid) and a smaller one for 20 to 22 (citric acid)."
+            }
+        }
+    }
+
+    /// All names, for messages.
+    fn names() -> String {
+        Scenario::all().map(Scenario::name).join(", ")
+    }
+}
+
+impl fmt::Display for Scenario {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+impl FromStr for Scenario {
+    type Err = UnknownScenario;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let found = text.trim();
+        let known = Scenario::all();
+        known
+            .into_iter()
+            .find(|s| s.name().eq_ignore_ascii_case(found))
+            .ok_or_else(|| UnknownScenario {
+                found: found.to_owned(),
+                hint: nearest(found, known.map(Scenario::name)),
+            })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_name_leads_back_to_its_scenario() {
+        for scenario in Scenario::all() {
+            assert_eq!(scenario.to_string().parse(), Ok(scenario));
+            for sentence in [scenario.description(), scenario.look_for()] {
+                assert!(sentence.ends_with('.') && sentence.len() > 15, "{sentence}");
+            }
+        }
+        assert_eq!(Scenario::default().name(), "drifting-standard");
+    }
+
+    #[test]
+    fn an_unknown_name_is_answered_with_the_known_ones() {
+        let error = "cloging".parse::<Scenario>().unwrap_err();
+        assert_eq!(
+            error.to_string(),
+            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range; did you mean clogging?"
+        );
+    }
+}

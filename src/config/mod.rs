@@ -2,7 +2,14 @@
 //!
 //! This file holds the checked values; [`file`](self::file) reads them from TOML.
 
+mod alert;
+pub(crate) mod bounds;
+pub(crate) mod document;
+pub mod error;
 pub mod file;
+pub(crate) mod paths;
+mod station;
+pub(crate) mod table;
 
 use std::path::{Path, PathBuf};
 
@@ -121,6 +128,9 @@ impl Config {
 
     /// The station whose watched folder holds this path.
     pub fn station_of(&self, path: &Path) -> Option<&Station> {
-        self.stations.iter().filter(|s| path.starts_with(&s.watch)).max_by_key(|s| s.watch.as_os_str().len())
+        self.stations
+            .iter()
+            .filter(|s| path.starts_with(&s.watch))
+            .max_by_key(|s| s.watch.as_os_str().len())
     }
 }

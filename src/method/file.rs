@@ -1,1 +1,89 @@
-//! x
+//! Reads the method from TOML. Every mistake is an error that names file, line and key.
+
+use std::path::Path;
+
+use sha2::{Digest, Sha256};
+
+use super::{Fit, Method, Weight, analytes, conditions, limits};
+use crate::config::document::{self, Document};
+use crate::config::error::FileError;
+use crate::config::table::Table;
+
+const KEYS: &[&str] = &[
+    "name",
+    "conditions",
+    "column",
+    "eluent",
+    "analyte",
+    "level",
+    "limits",
+    "calibration",
+];
+const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero"];
+
+/// Reads and checks a method file.
+///
+/// # Errors
+/// The file cannot be read, or the first mistake in it.
+pub fn load(path: &Path) -> Result<Method, FileError> {
+    parse(&document::read(path)?, path)
+}
+
+/// Checks the text of a method file; `path` only names it. The SHA-256 is that of the text's bytes.
+///
+/// # Errors
+/// The first mistake: what is no TOML, an unknown or missing key, a wrong type, a value out of its range, a name
+/// given twice, a level of an unknown analyte, a run that is over before the last analyte's window.
+pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
+    let doc = Document::parse(text, path)?;
+    let root = doc.root(KEYS)?;
+    let analytes = analytes::read_all(&root)?;
+    Ok(Method {
+        name: root
+            .need("name", "the method's name")?
+            .text("a name")?
+            .to_owned(),
+        conditions: conditions::read(&root, &analytes)?,
+        column: conditions::column(&root)?,
+        eluent: conditions::eluent(&root)?,
+        levels: analytes::levels(&root, &analytes)?,
+        analytes,
+        limits: limits::read(&root)?,
+        fit: fit(&root)?,
+        sha256: hex(&Sha256::digest(text.as_bytes())),
+    })
+}
+
+fn fit(root: &Table<'_>) -> Result<Fit, FileError> {
+    const WEIGHTS: [(&str, Weight); 3] = [
+        ("1", Weight::One),
+        ("1/x", Weight::InverseX),
+        ("1/x2", Weight::InverseX2),
+    ];
+    let Some(value) = root.get("calibration") else {
+        return Ok(Fit {
+            weight: Weight::default(),
+            through_zero: false,
+        });
+    };
+    let table = value.table(CALIBRATION_KEYS)?;
+    Ok(Fit {
+        weight: table
+            .get("weight")
+            .map(|v| v.word(&WEIGHTS))
+            .transpose()?
+            .unwrap_or_default(),
+        through_zero: table
+            .get("through_zero")
+            .map(|v| v.flag())
+            .transpose()?
+            .unwrap_or(false),
+    })
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests;

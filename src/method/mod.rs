@@ -3,7 +3,10 @@
 //! This file holds the checked values; [`file`](self::file) reads them from TOML. Limits left out take the defaults
 //! given here, in one place.
 
+mod analytes;
+mod conditions;
 pub mod file;
+mod limits;
 
 /// A checked method. Every number is finite and in its range.
 #[derive(Debug, Clone, PartialEq)]
@@ -195,7 +198,10 @@ impl Method {
 
     /// End of the last analyte's search window, min: a trace that stops earlier cannot be used.
     pub fn last_window_end_min(&self) -> f64 {
-        self.analytes.iter().map(|a| a.retention_min + a.window_min).fold(0.0, f64::max)
+        self.analytes
+            .iter()
+            .map(|a| a.retention_min + a.window_min)
+            .fold(0.0, f64::max)
     }
 
     /// Run time plus overhead, s: the pace that a queue is expected to keep until it shows its own.

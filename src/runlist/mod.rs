@@ -1,7 +1,14 @@
 //! The run list: a CSV that says what each injection of a queue is.
 
+mod cells;
 pub mod file;
+mod header;
+mod levels;
 pub mod pattern;
+mod quotes;
+mod row;
+mod text;
+mod write;
 
 /// What an injection is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -19,6 +26,15 @@ pub enum Kind {
 }
 
 impl Kind {
+    /// The five kinds.
+    pub const ALL: [Kind; 5] = [
+        Kind::Blank,
+        Kind::Standard,
+        Kind::Calibrator,
+        Kind::Sample,
+        Kind::Conditioning,
+    ];
+
     /// The word in run lists and sheets.
     pub fn word(self) -> &'static str {
         match self {
@@ -33,7 +49,7 @@ impl Kind {
     /// The kind that a word means, whatever its case; surrounding blanks do not count.
     pub fn parse(word: &str) -> Option<Kind> {
         let word = word.trim();
-        [Kind::Blank, Kind::Standard, Kind::Calibrator, Kind::Sample, Kind::Conditioning]
+        Kind::ALL
             .into_iter()
             .find(|k| k.word().eq_ignore_ascii_case(word))
     }
@@ -79,6 +95,9 @@ pub struct RunList {
     pub extra: Vec<String>,
     /// Things read as meant, worth saying: a decimal comma, a semicolon, empty rows at the end.
     pub notes: Vec<String>,
+    /// Line of each injection in the file, from 1, in the order of [`RunList::injections`]; empty for a list that
+    /// was not read from a file.
+    pub lines: Vec<u64>,
 }
 
 /// The queue's name: the run list's file name without its extensions (`crocks.runlist.csv` → `crocks`).

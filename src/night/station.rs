@@ -193,7 +193,7 @@ impl Station {
 
     /// What a file's name says where no list does: the configured pattern, else a sample named by its stem.
     fn plan_from_name(&self, stem: &str) -> Injection {
-        self.pattern.as_ref().and_then(|p| p.apply(stem)).unwrap_or_else(|| Injection {
+        self.pattern.as_ref().and_then(|p| p.apply(stem)).map(|n| n.into_injection(stem, 0)).unwrap_or_else(|| Injection {
             position: 0,
             tray: String::new(),
             vial: String::new(),

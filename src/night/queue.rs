@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::alarm::{AlertChanges, Alerts};
+use super::alarm::{Alert, AlertChanges, Alerts};
 use super::bracket::Checkpoint;
 use super::calibrate::{Named, Serving};
 use super::pace::{Pace, later};
@@ -198,6 +198,21 @@ impl Queue {
     /// Its alerts so far: what a rebuilt queue goes on with.
     pub fn take_alerts(&mut self) -> Alerts {
         std::mem::take(&mut self.alerts)
+    }
+
+    /// Raises a condition that no slot knows of; `None` where it is open already.
+    pub fn raise(&mut self, alert: &Alert) -> Option<AlertChanges> {
+        if self.alerts.is_open(&alert.key) {
+            return None;
+        }
+        let (_, changes) = self.alerts.settle(&[], vec![alert.clone()], alert.raised_at);
+        Some(changes)
+    }
+
+    /// Clears a condition; `None` where it is not open.
+    pub fn clear(&mut self, key: &str, now: Timestamp) -> Option<AlertChanges> {
+        let cleared = self.alerts.clear(key, now)?;
+        Some(AlertChanges { raised: Vec::new(), cleared: vec![cleared] })
     }
 
     /// Everything that is derived from the slots' order.

@@ -3,7 +3,7 @@
 //! The order is always the same: memory, ledger, alert files, sheet, the files beside it. A failure of the ledger gives
 //! the desk up ([`DeskError::Ledger`]); a result file that cannot be written is told and tried again.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
@@ -320,7 +320,6 @@ impl Desk {
     pub fn land(&mut self, ledger: &mut Ledger, batch: Vec<Taken>, now: Timestamp) -> Result<(), DeskError> {
         let mut fresh: Vec<(Seen, String, Arc<Landing>)> = Vec::new();
         let mut unchanged: Vec<(PathBuf, FileSeen)> = Vec::new();
-        let mut evaluated_with: HashMap<i64, ()> = HashMap::new();
         for taken in batch {
             let stem = stem_of(&taken.seen.path);
             let queue = self.night.queue_of(&stem, taken.seen.modified);
@@ -347,7 +346,6 @@ impl Desk {
                 revision,
                 evaluation: taken.evaluation,
             });
-            evaluated_with.insert(self.next_id, ());
             self.next_id += 1;
             let queue = self.night.land(Arc::clone(&landing));
             self.loaded.insert(queue.clone());

@@ -78,6 +78,11 @@ impl Outputs {
         }
     }
 
+    /// Something beside the sheet has changed.
+    pub fn mark(&mut self, now: Instant) {
+        self.due = Some(self.due.unwrap_or(now).max(self.not_before));
+    }
+
     /// When a file is due to be written.
     pub fn next_due(&self) -> Option<Instant> {
         self.due

@@ -1,6 +1,6 @@
 //! Calibrator areas from a table `level,analyte,area_mau_s`.
 
-use super::Point;
+use super::{CalibrationError, Point};
 use crate::method::Method;
 use crate::text::nearest;
 
@@ -76,7 +76,13 @@ impl AreaTable {
                     let (area, comma) = number(&cells[2], header, line)?;
                     decimal_comma |= comma;
                     let point = Point::of_method(method, &cells[0], &cells[1], area, trace, sha256);
-                    points.push(point.map_err(|e| fault(line, None, e.to_string()))?);
+                    points.push(point.map_err(|e| {
+                        let column = match e {
+                            CalibrationError::UnknownLevel { .. } => header.at[0],
+                            _ => header.at[1],
+                        };
+                        fault(line, Some(column + 1), e.to_string())
+                    })?);
                 }
             }
         }

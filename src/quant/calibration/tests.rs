@@ -300,7 +300,9 @@ fn table_faults_name_line_and_column() {
     assert!(e("low,lactic acid,12,5").contains("decimal comma needs semicolons"));
     assert!(e("low,lactic acid").contains("`area_mau_s` is empty"));
     assert!(e(",lactic acid,5").starts_with("line 2, column 1: `level` is empty"));
-    assert!(e("lwo,lactic acid,5").contains("did you mean `low`"));
+    let message = e("lwo,lactic acid,5");
+    assert!(message.starts_with("line 2, column 1: ") && message.contains("did you mean `low`"));
+    assert!(e("low,lactic acd,5").starts_with("line 2, column 2: "));
     assert!(e("low,\"lactic,5").contains("quote"));
     assert!(e("").contains("no rows"));
     assert!(read("").unwrap_err().contains("empty"));

@@ -54,6 +54,9 @@ impl Axis {
 
     /// A tick's text.
     pub fn label(&self, tick: f64) -> String {
+        if tick == 0.0 {
+            return "0".to_owned();
+        }
         let magnitude = self.low.abs().max(self.high.abs());
         if magnitude > 0.0 && !(1e-4..1e7).contains(&magnitude) {
             return format!("{tick:.1e}").replace(".0e", "e");

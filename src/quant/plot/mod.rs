@@ -115,7 +115,9 @@ fn cut(text: &str, letters: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quant::calibration::tests::example;
+    use crate::method::Fit;
+    use crate::quant::calibration::tests::{example, meta, method};
+    use proptest::prelude::*;
 
     #[test]
     fn the_picture_holds_panels_points_and_units() {
@@ -146,6 +148,26 @@ mod tests {
         let svg = calibration_svg(&calibration);
         assert!(!svg.contains("<script") && !svg.contains("a<b>") && !svg.contains('\u{202e}'));
         assert_eq!(svg.matches("<text").count(), svg.matches("</text>").count());
+    }
+
+    proptest! {
+        /// Whatever is fitted is drawn with finite coordinates.
+        #[test]
+        fn any_calibration_is_drawn(
+            areas in proptest::collection::vec(-1e3..1e12_f64, 4..12), scale in 1e-12..1e12_f64, through_zero in proptest::bool::ANY
+        ) {
+            let method = method();
+            let points = areas.iter().enumerate().map(|(i, area)| {
+                let level = &method.levels[i % 4];
+                let nominal = level.nominal[0].unwrap_or(1.0);
+                Point { nominal: nominal * scale, ..Point::of_method(&method, &level.name, "lactic acid", area * nominal, "", "").unwrap() }
+            });
+            let fit = Fit { weight: Weight::InverseX2, through_zero };
+            if let Ok(calibration) = Calibration::fit(points.collect(), &method.analytes, fit, meta()) {
+                let svg = calibration_svg(&calibration);
+                prop_assert!(!svg.contains("NaN") && !svg.contains("inf"));
+            }
+        }
     }
 
     #[test]

@@ -41,7 +41,7 @@ pub(super) fn draw(
         .filter_map(|p| error_percent(curve, p).map(|e| (p.nominal, e)))
         .collect();
     let widest = errors.iter().map(|(_, e)| e.abs()).fold(1.0, f64::max);
-    let e_axis = Axis::over(-widest, widest, 2, [ERRORS[1], ERRORS[0]]);
+    let e_axis = Axis::over(-widest, widest, 5, [ERRORS[1], ERRORS[0]]);
     let _ = writeln!(
         out,
         r#"<g id="panel-{index}" transform="translate({} {})">"#,

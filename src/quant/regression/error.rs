@@ -1,11 +1,15 @@
 //! What keeps points from becoming a curve.
 
+use crate::text::count;
+
 /// Why points give no curve; each message says what to do.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum FitError {
     /// Nothing to fit, or too little for a residual standard deviation.
     #[error(
-        "{points} point(s) for {parameters} coefficient(s) leave nothing to judge the scatter by; at least {needed} are needed: add levels or replicates"
+        "{} for {} leave nothing to judge the scatter by; at least {needed} are needed: add levels or replicates",
+        count(*.points, "point"),
+        count(*.parameters, "coefficient")
     )]
     TooFewPoints {
         /// Points given.
@@ -17,7 +21,8 @@ pub enum FitError {
     },
     /// Fewer different amounts than the model has coefficients.
     #[error(
-        "all points stand at {levels} different amount(s) that count; this model needs {needed}: add levels, or fit through zero"
+        "the points stand at {} that can be told apart; this fit needs {needed}: add levels, or with a single level fit through zero",
+        count(*.levels, "amount")
     )]
     TooFewLevels {
         /// Different amounts (through zero: other than zero).

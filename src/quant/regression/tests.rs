@@ -154,3 +154,31 @@ proptest! {
         prop_assert!(back.is_nan() || (back - y[2]).abs() < 1e-8 * y[2]);
     }
 }
+
+/// The parabola's interval is first-order propagation: does it hold the truth?
+#[test]
+fn a_parabola_interval_holds_the_truth() {
+    let mut state = 0x9E37_79B9_u64;
+    let mut uniform = || {
+        state ^= state >> 12;
+        state ^= state << 25;
+        state ^= state >> 27;
+        ((state.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 + 0.5) / (1u64 << 53) as f64
+    };
+    let mut read = |x: f64| {
+        5.0 + 100.0 * x - 2.0 * x * x
+            + 8.0 * (-2.0 * uniform().ln()).sqrt() * (std::f64::consts::TAU * uniform()).cos()
+    };
+    let x: Vec<f64> = [0.5, 1.0, 2.0, 5.0, 10.0, 15.0]
+        .into_iter()
+        .flat_map(|x| [x, x])
+        .collect();
+    let mut held = 0;
+    for _ in 0..2000 {
+        let y: Vec<f64> = x.iter().map(|x| read(*x)).collect();
+        let p = plain(&x, &y, CURVE).unwrap().predict(read(7.0), |_| 1.0);
+        held += i32::from(p.low_95 <= 7.0 && 7.0 <= p.high_95);
+    }
+    let share = f64::from(held) / 20.0;
+    assert!((92.5..=97.5).contains(&share), "{share} %");
+}

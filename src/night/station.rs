@@ -162,7 +162,7 @@ impl Station {
         });
         match open {
             Some((name, _)) => name.clone(),
-            None => format!("{UNLISTED}{}", modified.to_zoned(self.zone.clone()).date()),
+            None => format!("{UNLISTED}{}", crate::text::local(modified, &self.zone).date()),
         }
     }
 

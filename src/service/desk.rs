@@ -81,6 +81,8 @@ pub struct Desk {
     loaded: BTreeSet<String>,
     /// Run lists that cannot be used now: queue → alert.
     bad_lists: BTreeMap<String, Alert>,
+    /// Their files as they were read: they are not read again until they change.
+    bad_files: BTreeMap<PathBuf, Seen>,
     /// Alert files that could not be written yet.
     unwritten: BTreeMap<PathBuf, String>,
     next_id: i64,
@@ -104,6 +106,7 @@ impl Desk {
             outputs: BTreeMap::new(),
             loaded: BTreeSet::new(),
             bad_lists: BTreeMap::new(),
+            bad_files: BTreeMap::new(),
             unwritten: BTreeMap::new(),
             next_id: ledger.next_landing_id()?,
             listener: None,
@@ -202,25 +205,35 @@ impl Desk {
     /// # Errors
     /// When the ledger cannot be read.
     pub fn is_known(&self, ledger: &Ledger, seen: &Seen) -> Result<bool, LedgerError> {
+        if self.bad_files.get(&seen.path) == Some(seen) {
+            return Ok(true);
+        }
         let known = ledger.file(&self.station.name, &seen.path)?;
         Ok(known.is_some_and(|k| {
             k.size == seen.size && k.modified == seen.modified && k.method_sha256 == self.setup.method.sha256
         }))
     }
 
+    fn file_seen(&self, seen: &Seen) -> FileSeen {
+        FileSeen { size: seen.size, modified: seen.modified, method_sha256: self.setup.method.sha256.clone() }
+    }
+
     /// A run list that has settled. One that cannot be used is told; an earlier usable version stays in use.
     ///
     /// # Errors
-    /// When the ledger cannot be read or written. A list that cannot be read from the disk gives `Ok(false)`.
+    /// When the ledger cannot be read or written.
     pub fn take_list(&mut self, ledger: &mut Ledger, seen: &Seen, bytes: Vec<u8>, now: Timestamp) -> Result<(), DeskError> {
         let queue = lists::queue_of(&seen.path);
         match lists::read(&bytes, &seen.path, &self.setup.method) {
             Ok(list) => {
+                self.bad_files.remove(&seen.path);
                 self.clear_bad_list(ledger, &queue, now)?;
-                self.use_list(ledger, queue, list, seen, bytes, now)
+                self.use_list(ledger, queue, list, seen, bytes, now)?;
+                Ok(ledger.land(&self.station.name, &[], &[(seen.path.clone(), self.file_seen(seen))])?)
             }
             Err(error) => {
                 tracing::warn!(%error, "a run list cannot be used");
+                self.bad_files.insert(seen.path.clone(), seen.clone());
                 let name = seen.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
                 let kept = self.night.list(&queue).is_some();
                 let alert = tell::run_list_alert(&queue, &name, &error, kept, now);
@@ -327,7 +340,7 @@ impl Desk {
             let before = self.night.queues().get(&queue).and_then(|q| q.slot_of(&stem)).and_then(|s| s.landing.clone());
             let same = before.as_ref().is_some_and(|b| b.sha256 == taken.sha256 && b.evaluation == taken.evaluation);
             if same {
-                let seen = FileSeen { size: taken.seen.size, modified: taken.seen.modified, method_sha256: self.setup.method.sha256.clone() };
+                let seen = self.file_seen(&taken.seen);
                 unchanged.push((taken.seen.path, seen));
                 continue;
             }

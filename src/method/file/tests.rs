@@ -214,7 +214,7 @@ fn mistakes_in_conditions_are_named() {
     );
     assert_eq!(
         instead("22.0", "12.9"),
-        "m.toml:3: conditions.run_time_min: found 12.9, expected at least 13.3 min, the end of the window of \"lactic acid\""
+        "m.toml:3: conditions.run_time_min: found 12.9, expected more than 12.9 min, the retention of \"lactic acid\""
     );
     assert_eq!(
         with("overhead_min = -1"),

@@ -237,3 +237,17 @@ fn lack_of_fit_by_fractions() {
     let p = 1.0 - 2.0 / std::f64::consts::PI * (u / 1.5 + u.atan());
     assert!((lack.p - p).abs() < 1e-12, "{} {p}", lack.p);
 }
+
+/// The same weighted points as a whole curve: σ at the lowest level is √(9/14 · 7/12) = √(3/8), the slope 2.
+#[test]
+fn weighted_curve_by_fractions() {
+    let curve = curve("x,y\n1,2\n2,3\n4,9\n", Weight::InverseX, true);
+    let sigma = 0.375_f64.sqrt();
+    assert!(digits(curve.lod, 3.3 * sigma / 2.0) > 14.0);
+    assert!(digits(curve.loq, 10.0 * sigma / 2.0) > 14.0);
+    let p = curve.predict(4.0, 2);
+    assert!(digits(p.x, 2.0) > 14.0 && digits(p.se, (33.0_f64 / 224.0).sqrt()) > 14.0);
+    // t(0.975; 2) = 4.30265272975.
+    assert!((p.high_95 - p.x - 4.30265272975 * p.se).abs() < 1e-10);
+    assert_eq!(curve.range(), [1.0, 4.0]);
+}

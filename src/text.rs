@@ -59,6 +59,11 @@ pub fn significant(value: f64, digits: usize) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// A moment on the clock of a time zone.
+pub fn local(at: jiff::Timestamp, zone: &jiff::tz::TimeZone) -> jiff::ZonedDateTime {
+    jiff::ZonedDateTime::new(at, zone.clone())
+}
+
 /// `1 sample`, `6 samples`: a count with its noun, an `s` added where it is not one.
 pub fn count(n: usize, noun: &str) -> String {
     if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }

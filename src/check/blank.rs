@@ -38,7 +38,7 @@ fn carry_over(reading: &Reading, bench: Bench<'_>, out: &mut Assessment) {
     let limit = bench.method.limits.carry_over_percent_of_lowest;
     for (k, (analyte, found)) in bench.method.analytes.iter().zip(&reading.analytes).enumerate() {
         let (Some(found), Some(curve)) = (found, bench.curves.get(k).copied().flatten()) else { continue };
-        let lowest = curve.lowest_response;
+        let lowest = curve.lowest_area_mau_s;
         if !(lowest > 0.0) {
             continue;
         }

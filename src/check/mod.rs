@@ -12,7 +12,7 @@ pub mod standard;
 pub use name::{Check, Effect, Told};
 
 use crate::method::Method;
-use crate::quant::calibration::Curve;
+use crate::quant::curve::Curve;
 use crate::reading::{Evaluation, Found, Reading};
 use crate::runlist::{Injection, Kind};
 use crate::text::{fixed, significant};
@@ -159,7 +159,7 @@ fn numbers(found: &Found, curve: Option<&Curve>, correction: f64, dilution: f64)
         signal_to_noise: Some(found.signal_to_noise),
         ..Line::default()
     };
-    if let Some(prediction) = curve.and_then(|c| c.predict(found.area_mau_s, 1).ok()) {
+    if let Some(prediction) = curve.map(|c| c.predict(found.area_mau_s, 1)).filter(|p| p.x.is_finite()) {
         let factor = correction * dilution;
         line.in_detector = Some(prediction.x);
         line.measured = Some(prediction.x * correction);

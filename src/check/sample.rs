@@ -2,7 +2,7 @@
 
 use super::{Assessment, Bench, Check, Effect, Failure, retention_shift, saturated};
 use crate::method::Analyte;
-use crate::quant::calibration::Curve;
+use crate::quant::curve::Curve;
 use crate::reading::Reading;
 use crate::runlist::{Injection, Kind};
 use crate::text::significant;
@@ -13,8 +13,8 @@ pub fn judge(plan: &Injection, reading: &Reading, bench: Bench<'_>, out: &mut As
         let Some(curve) = bench.curves.get(k).copied().flatten() else { continue };
         let in_detector = out.lines.get(k).and_then(|l| l.in_detector);
         match in_detector {
-            Some(x) if x > curve.range().1 => out.failures.push(above(k, analyte, x, curve)),
-            Some(x) if x < curve.range().0 => out.failures.push(below(plan, k, analyte, Some(x), curve)),
+            Some(x) if x > curve.highest => out.failures.push(above(k, analyte, x, curve)),
+            Some(x) if x < curve.lowest => out.failures.push(below(plan, k, analyte, Some(x), curve)),
             None if found.is_none() => out.failures.push(below(plan, k, analyte, None, curve)),
             _ => {}
         }
@@ -24,7 +24,7 @@ pub fn judge(plan: &Injection, reading: &Reading, bench: Bench<'_>, out: &mut As
 }
 
 fn above(k: usize, analyte: &Analyte, x: f64, curve: &Curve) -> Failure {
-    let (_, high) = curve.range();
+    let high = curve.highest;
     Failure {
         check: Check::AboveRange,
         analyte: Some(k),
@@ -38,7 +38,7 @@ fn above(k: usize, analyte: &Analyte, x: f64, curve: &Curve) -> Failure {
 
 /// Below the range stands, flagged, where the sample was injected as it is; a diluted one can be run less diluted.
 fn below(plan: &Injection, k: usize, analyte: &Analyte, x: Option<f64>, curve: &Curve) -> Failure {
-    let (low, _) = curve.range();
+    let low = curve.lowest;
     let message = match x {
         Some(x) => format!("{}: {} {} in the vial, calibrated from {}", analyte.name, significant(x, 4), analyte.unit, significant(low, 4)),
         None => format!("{}: no peak: below the limit of detection{}", analyte.name, detection(curve, plan.dilution, &analyte.unit)),
@@ -55,8 +55,5 @@ fn below(plan: &Injection, k: usize, analyte: &Analyte, x: Option<f64>, curve: &
 }
 
 fn detection(curve: &Curve, dilution: f64, unit: &str) -> String {
-    match curve.lod {
-        Some(lod) if lod.is_finite() && lod > 0.0 => format!(" (< {} {unit})", significant(lod * dilution, 3)),
-        _ => String::new(),
-    }
+    if curve.lod > 0.0 { format!(" (< {} {unit})", significant(curve.lod * dilution, 3)) } else { String::new() }
 }

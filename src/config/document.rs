@@ -24,28 +24,7 @@ impl<'d> Document<'d> {
     pub(crate) fn parse(text: &'d str, path: &'d Path) -> Result<Document<'d>, FileError> {
         match DeTable::parse(text) {
             Ok(root) => Ok(Document { path, text, root }),
-            Err(e) => {
-                let at = e.span().map_or(text.len(), |s| s.start);
-                let line = text
-                    .get(..at)
-                    .unwrap_or(text)
-                    .rsplit('\n')
-                    .next()
-                    .unwrap_or_default();
-                let rest = text
-                    .get(at..)
-                    .unwrap_or_default()
-                    .lines()
-                    .next()
-                    .unwrap_or_default();
-                let found = quoted(format!("{line}{rest}").trim());
-                Err(place(
-                    path,
-                    text,
-                    at,
-                    format!("found {found}, which is not TOML: {}", e.message()),
-                ))
-            }
+            Err(e) => Err(not_toml(text, path, &e)),
         }
     }
 
@@ -58,6 +37,35 @@ impl<'d> Document<'d> {
     pub(crate) fn error(&self, at: usize, message: String) -> FileError {
         place(self.path, self.text, at, message)
     }
+}
+
+/// What the TOML reader refused, with the line in which it stands.
+fn not_toml(text: &str, path: &Path, e: &toml::de::Error) -> FileError {
+    let Some(at) = e.span().map(|s| s.start) else {
+        return FileError::whole(
+            path,
+            format!("found text that is not TOML: {}", e.message()),
+        );
+    };
+    let line = text
+        .get(..at)
+        .unwrap_or(text)
+        .rsplit('\n')
+        .next()
+        .unwrap_or_default();
+    let rest = text
+        .get(at..)
+        .unwrap_or_default()
+        .lines()
+        .next()
+        .unwrap_or_default();
+    let found = quoted(format!("{line}{rest}").trim());
+    place(
+        path,
+        text,
+        at,
+        format!("found {found}, which is not TOML: {}", e.message()),
+    )
 }
 
 /// An error at a byte of a text.

@@ -4,7 +4,6 @@ use std::path::Path;
 
 use super::document::{self, Document};
 use super::error::FileError;
-use super::table::Table;
 use super::{Config, alert, paths, station};
 
 const KEYS: &[&str] = &["state_dir", "results_dir", "station", "alert"];
@@ -25,45 +24,20 @@ pub fn load(path: &Path) -> Result<Config, FileError> {
 pub fn parse(text: &str, path: &Path) -> Result<Config, FileError> {
     let doc = Document::parse(text, path)?;
     let root = doc.root(KEYS)?;
-    let config = Config {
-        path: path.to_owned(),
-        state_dir: paths::path(
-            &root.need("state_dir", "the ledger's folder")?,
-            path,
-            "a folder",
-        )?,
-        results_dir: paths::path(
-            &root.need("results_dir", "the results' folder")?,
-            path,
-            "a folder",
-        )?,
-        stations: station::read_all(&root, path)?,
-        alert: alert::read(&root, path)?,
+    let stations = station::read_all(&root, path)?;
+    let own_folder = |key: &str, what: &str| {
+        let value = root.need(key, what)?;
+        let folder = paths::path(&value, path, "a folder")?;
+        paths::outside_watched(&value, &folder, &stations)?;
+        Ok(folder)
     };
-    own_folders(&root, &config)?;
-    Ok(config)
-}
-
-/// What the program writes must never look like a trace that has landed.
-fn own_folders(root: &Table<'_>, config: &Config) -> Result<(), FileError> {
-    for (key, folder) in [
-        ("state_dir", &config.state_dir),
-        ("results_dir", &config.results_dir),
-    ] {
-        let Some(station) = config
-            .stations
-            .iter()
-            .find(|s| folder.starts_with(&s.watch))
-        else {
-            continue;
-        };
-        let expected = format!(
-            "a folder outside the one that station {} watches",
-            super::error::quoted(&station.name)
-        );
-        return Err(root.need(key, "a folder")?.found(&expected));
-    }
-    Ok(())
+    Ok(Config {
+        path: path.to_owned(),
+        state_dir: own_folder("state_dir", "the ledger's folder")?,
+        results_dir: own_folder("results_dir", "the results' folder")?,
+        alert: alert::read(&root, path, &stations)?,
+        stations,
+    })
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! The configuration: where traces come from, where results go, whom to tell.
 //!
-//! This file holds the checked values; [`file`](self::file) reads them from TOML.
+//! This file holds the checked values; [`mod@file`] reads them from TOML.
 
 mod alert;
 pub(crate) mod bounds;

@@ -4,7 +4,8 @@ use std::path::{Path, PathBuf};
 
 use globset::{Glob, GlobBuilder};
 
-use super::error::FileError;
+use super::Station;
+use super::error::{FileError, quoted};
 use super::table::Value;
 
 /// The folder of a file, absolute where the working directory is known.
@@ -23,6 +24,21 @@ fn folder_of(file: &Path) -> PathBuf {
 pub(crate) fn path(value: &Value<'_>, file: &Path, expected: &str) -> Result<PathBuf, FileError> {
     let joined = folder_of(file).join(value.text(expected)?);
     Ok(std::path::absolute(&joined).unwrap_or(joined))
+}
+
+/// What the program writes must never look like a trace that has landed.
+pub(crate) fn outside_watched(
+    value: &Value<'_>,
+    path: &Path,
+    stations: &[Station],
+) -> Result<(), FileError> {
+    match stations.iter().find(|s| path.starts_with(&s.watch)) {
+        None => Ok(()),
+        Some(s) => Err(value.found(&format!(
+            "a place outside the folder that station {} watches",
+            quoted(&s.name)
+        ))),
+    }
 }
 
 /// The path pattern that a value names, absolute, with `/` between folders.

@@ -1,6 +1,6 @@
 //! Reading and writing records.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension, Transaction, params};
@@ -30,8 +30,8 @@ pub struct NewLanding<'a> {
     pub size: u64,
     /// The queue to which it belongs.
     pub queue: &'a str,
-    /// The record; its id is given by the ledger.
-    pub landing: &'a mut Landing,
+    /// The record, with its number.
+    pub landing: &'a Landing,
     /// The method with which it was evaluated.
     pub method_sha256: &'a str,
 }
@@ -78,15 +78,25 @@ impl Ledger {
             .map_err(|e| self.sqlite(e))
     }
 
-    /// Commits a batch of landings, and the files that brought nothing new, as one transaction. Each landing gets its id.
+    /// The number that the next landing gets.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn next_landing_id(&self) -> Result<i64, LedgerError> {
+        let last: Option<i64> =
+            self.connection.query_row("SELECT max(id) FROM landing", [], |row| row.get(0)).map_err(|e| self.sqlite(e))?;
+        Ok(last.unwrap_or(0) + 1)
+    }
+
+    /// Commits a batch of landings, and the files that brought nothing new, as one transaction.
     ///
     /// # Errors
     /// When the database cannot be written: then nothing of the batch has landed.
-    pub fn land(&mut self, station: &str, batch: &mut [NewLanding<'_>], unchanged: &[(&Path, FileSeen)]) -> Result<(), LedgerError> {
+    pub fn land(&mut self, station: &str, batch: &[NewLanding<'_>], unchanged: &[(PathBuf, FileSeen)]) -> Result<(), LedgerError> {
         let path = self.path.clone();
         let sqlite = |source| LedgerError::Sqlite { path: path.clone(), source };
         let transaction = self.connection.transaction().map_err(sqlite)?;
-        for new in batch.iter_mut() {
+        for new in batch {
             let seen = FileSeen { size: new.size, modified: new.landing.modified, method_sha256: new.method_sha256.to_owned() };
             insert(&transaction, station, new).map_err(sqlite)?;
             see(&transaction, station, new.path, &seen).map_err(sqlite)?;
@@ -347,16 +357,17 @@ impl Ledger {
     }
 }
 
-fn insert(transaction: &Transaction<'_>, station: &str, new: &mut NewLanding<'_>) -> rusqlite::Result<()> {
-    let landing = &mut *new.landing;
+fn insert(transaction: &Transaction<'_>, station: &str, new: &NewLanding<'_>) -> rusqlite::Result<()> {
+    let landing = new.landing;
     let evaluation =
         serde_json::to_string(&landing.evaluation).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
     transaction
         .prepare_cached(
-            "INSERT INTO landing (station, queue, stem, revision, file_name, path, sha256, modified_ns, landed_ns, method_sha256, program, evaluation)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
+            "INSERT INTO landing (id, station, queue, stem, revision, file_name, path, sha256, modified_ns, landed_ns, method_sha256, program, evaluation)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
         )?
         .execute(params![
+            landing.id,
             station,
             new.queue,
             landing.stem,
@@ -370,7 +381,6 @@ fn insert(transaction: &Transaction<'_>, station: &str, new: &mut NewLanding<'_>
             env!("CARGO_PKG_VERSION"),
             evaluation
         ])?;
-    landing.id = transaction.last_insert_rowid();
     transaction
         .prepare_cached("INSERT INTO queue (station, queue) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET ended_ns = NULL WHERE ended_ns IS NOT NULL")?
         .execute(params![station, new.queue])?;

@@ -18,8 +18,9 @@ fn landing(stem: &str, revision: u32, sha: &str) -> Landing {
 
 fn land(ledger: &mut Ledger, queue: &str, mut l: Landing) -> i64 {
     let path = PathBuf::from(format!("/exports/{}", l.file_name));
-    let mut batch = [NewLanding { path: &path, size: 9, queue, landing: &mut l, method_sha256: "m" }];
-    ledger.land("acids", &mut batch, &[]).unwrap();
+    l.id = ledger.next_landing_id().unwrap();
+    let batch = [NewLanding { path: &path, size: 9, queue, landing: &l, method_sha256: "m" }];
+    ledger.land("acids", &batch, &[]).unwrap();
     l.id
 }
 

@@ -27,18 +27,10 @@ pub(super) fn read(root: &Table<'_>, analytes: &[Analyte]) -> Result<Conditions,
         .table(KEYS)?;
     let run_time = table.need("run_time_min", "the length of a run")?;
     let run_time_min = run_time.number(Bounds::above_zero(1440.0, "min"))?;
-    // A trace that ends inside a search window cannot be used: such a method would refuse every trace.
-    if let Some(late) = analytes
-        .iter()
-        .find(|a| a.retention_min + a.window_min > run_time_min)
-    {
-        let (name, end) = (
-            quoted(&late.name),
-            crate::text::significant(late.retention_min + late.window_min, 6),
-        );
-        return Err(run_time.found(&format!(
-            "at least {end} min, the end of the window of {name}"
-        )));
+    // A run that is over before a peak can come would refuse every trace.
+    if let Some(late) = analytes.iter().find(|a| a.retention_min >= run_time_min) {
+        let (name, end) = (quoted(&late.name), crate::text::significant(late.retention_min, 6));
+        return Err(run_time.found(&format!("more than {end} min, the retention of {name}")));
     }
     Ok(Conditions {
         run_time_min,

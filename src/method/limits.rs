@@ -34,75 +34,83 @@ const HIGHEST_MPA: Bounds = Bounds::above_zero(200.0, "MPa");
 
 /// The limits given, the rest at their defaults.
 pub(super) fn read(root: &Table<'_>) -> Result<Limits, FileError> {
-    let default = Limits::default();
     let Some(value) = root.get("limits") else {
-        return Ok(default);
+        return Ok(Limits::default());
     };
     let table = value.table(KEYS)?;
+    let limits = instrument(&table, peaks(&table, Limits::default())?)?;
+    pressures(&table, &limits)?;
+    Ok(limits)
+}
+
+/// Blanks, standards, replicates.
+fn peaks(table: &Table<'_>, rest: Limits) -> Result<Limits, FileError> {
     let or = |key: &str, bounds: Bounds, default: f64| table.number_or(key, bounds, default);
     let percent = |key: &str, default: f64| or(key, PERCENT, default);
-    let limits = Limits {
-        blank_noise_mau: or("blank_noise_mau", SIGNAL_MAU, default.blank_noise_mau)?,
+    let recovery = table.band("recovery_percent", RECOVERY_PERCENT)?;
+    Ok(Limits {
+        blank_noise_mau: or("blank_noise_mau", SIGNAL_MAU, rest.blank_noise_mau)?,
         blank_drift_mau_per_h: or(
             "blank_drift_mau_per_h",
             DRIFT_MAU_PER_H,
-            default.blank_drift_mau_per_h,
+            rest.blank_drift_mau_per_h,
         )?,
         carry_over_percent_of_lowest: percent(
             "carry_over_percent_of_lowest",
-            default.carry_over_percent_of_lowest,
+            rest.carry_over_percent_of_lowest,
         )?,
-        recovery_percent: table
-            .band("recovery_percent", RECOVERY_PERCENT)?
-            .unwrap_or(default.recovery_percent),
+        recovery_percent: recovery.unwrap_or(rest.recovery_percent),
         standard_area_drift_percent: percent(
             "standard_area_drift_percent",
-            default.standard_area_drift_percent,
+            rest.standard_area_drift_percent,
         )?,
-        retention_shift_percent: percent(
-            "retention_shift_percent",
-            default.retention_shift_percent,
-        )?,
+        retention_shift_percent: percent("retention_shift_percent", rest.retention_shift_percent)?,
         tailing_max: or(
             "tailing_max",
             Bounds::range(1.0, 100.0, ""),
-            default.tailing_max,
+            rest.tailing_max,
         )?,
-        plates_min: or(
-            "plates_min",
-            Bounds::range(0.0, 1e7, ""),
-            default.plates_min,
-        )?,
+        plates_min: or("plates_min", Bounds::range(0.0, 1e7, ""), rest.plates_min)?,
         resolution_min: or(
             "resolution_min",
             Bounds::range(0.0, 100.0, ""),
-            default.resolution_min,
+            rest.resolution_min,
         )?,
-        replicate_rsd_percent: percent("replicate_rsd_percent", default.replicate_rsd_percent)?,
+        replicate_rsd_percent: percent("replicate_rsd_percent", rest.replicate_rsd_percent)?,
+        ..rest
+    })
+}
+
+/// Pressure, pace, calibration.
+fn instrument(table: &Table<'_>, rest: Limits) -> Result<Limits, FileError> {
+    let or = |key: &str, bounds: Bounds, default: f64| table.number_or(key, bounds, default);
+    let lowest = or(
+        "back_calculated_lowest_percent",
+        PERCENT,
+        rest.back_calculated_lowest_percent,
+    )?;
+    Ok(Limits {
         pressure_normal_mpa: table.band("pressure_normal_mpa", PRESSURE_MPA)?,
         pressure_max_mpa: table.number("pressure_max_mpa", HIGHEST_MPA)?,
         pressure_min_mpa: table.number("pressure_min_mpa", PRESSURE_MPA)?,
         late_trace_min: or(
             "late_trace_min",
             Bounds::range(0.0, 1440.0, "min"),
-            default.late_trace_min,
+            rest.late_trace_min,
         )?,
         calibration_r2_min: or(
             "calibration_r2_min",
             Bounds::range(0.0, 1.0, ""),
-            default.calibration_r2_min,
+            rest.calibration_r2_min,
         )?,
-        back_calculated_percent: percent(
+        back_calculated_percent: or(
             "back_calculated_percent",
-            default.back_calculated_percent,
+            PERCENT,
+            rest.back_calculated_percent,
         )?,
-        back_calculated_lowest_percent: percent(
-            "back_calculated_lowest_percent",
-            default.back_calculated_lowest_percent,
-        )?,
-    };
-    pressures(&table, &limits)?;
-    Ok(limits)
+        back_calculated_lowest_percent: lowest,
+        ..rest
+    })
 }
 
 /// The pressure limits stand in order.

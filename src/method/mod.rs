@@ -1,6 +1,6 @@
 //! The method: what is analysed, under which conditions, and within which limits a result can be trusted.
 //!
-//! This file holds the checked values; [`file`](self::file) reads them from TOML. Limits left out take the defaults
+//! This file holds the checked values; [`mod@file`] reads them from TOML. Limits left out take the defaults
 //! given here, in one place.
 
 mod analytes;

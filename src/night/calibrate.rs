@@ -4,9 +4,11 @@ use std::sync::Arc;
 
 use crate::check::{Check, Effect, Failure, volume_correction};
 use crate::method::Method;
-use crate::quant::calibration::{Calibration, Curve, Point};
+use crate::quant::calibration::{Calibration, Meta, Point};
+use crate::quant::curve::Curve;
 use crate::reading::Evaluation;
 use crate::runlist::Kind;
+use crate::text::significant;
 
 use super::queue::Slot;
 
@@ -100,40 +102,50 @@ pub fn points<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec
     out
 }
 
-/// Fits the calibrators and decides, analyte by analyte, what serves.
-pub fn fit(queue: &str, points: Vec<Point>, method: &Method, stored: Option<Named>) -> Outcome {
-    let mut out = Outcome { serving: Serving { own: None, stored, own_serves: vec![false; method.analytes.len()] }, failures: Vec::new() };
-    let mut curves = Vec::new();
-    for (k, analyte) in method.analytes.iter().enumerate() {
-        let of_analyte: Vec<Point> = points.iter().filter(|p| p.analyte == analyte.name).cloned().collect();
-        if of_analyte.is_empty() {
+/// Fits the calibrators and decides, analyte by analyte, what serves. `created` is the time of the last calibrator, RFC 3339.
+pub fn fit(queue: &str, points: Vec<Point>, method: &Method, stored: Option<Named>, created: String) -> Outcome {
+    let mut failures = Vec::new();
+    let mut own_serves = vec![false; method.analytes.len()];
+    let mut usable = Vec::new();
+    for (k, (analyte, serves)) in method.analytes.iter().zip(&mut own_serves).enumerate() {
+        let own: Vec<&Point> = points.iter().filter(|p| p.analyte == analyte.name).collect();
+        if own.is_empty() {
             continue;
         }
-        match Curve::fit(&analyte.name, &analyte.unit, &of_analyte, method.fit) {
-            Ok(curve) => {
-                let misses = curve.misses(&method.limits);
-                if misses.is_empty() {
-                    out.serving.own_serves[k] = true;
-                }
-                out.failures.extend(misses.into_iter().map(|m| Failure {
-                    check: Check::Calibration,
-                    analyte: Some(k),
-                    measured: Some(m.measured),
-                    limit: m.limit,
-                    unit: m.unit.to_owned(),
-                    message: m.message,
-                    effect: Effect::None,
-                }));
-                curves.push(curve);
+        match Curve::fit(&analyte.name, &analyte.unit, &own, method.fit) {
+            Ok(_) => {
+                *serves = true;
+                usable.extend(own.into_iter().cloned());
             }
-            Err(error) => out.failures.push(unfit(k, &analyte.name, &error.to_string())),
+            Err(error) => failures.push(unfit(k, &analyte.name, &error.to_string())),
         }
     }
-    if !curves.is_empty() {
-        let calibration = Calibration::of_curves(&format!("queue {queue}"), method, curves, points);
-        out.serving.own = Some(Named { label: format!("queue:{queue}"), calibration: Arc::new(calibration) });
+    let meta = Meta {
+        name: format!("queue {queue}"),
+        method_name: method.name.clone(),
+        method_sha256: method.sha256.clone(),
+        created,
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+    };
+    let own = Calibration::fit(usable, &method.analytes, method.fit, meta).ok();
+    for miss in own.iter().flat_map(|c| c.acceptable(&method.limits)) {
+        let Some(k) = method.analytes.iter().position(|a| a.name == miss.analyte) else { continue };
+        if let Some(serves) = own_serves.get_mut(k) {
+            *serves = false;
+        }
+        failures.push(Failure {
+            check: Check::Calibration,
+            analyte: Some(k),
+            measured: Some(miss.measured),
+            limit: significant(miss.limit, 6),
+            unit: miss.unit.to_owned(),
+            message: miss.message,
+            effect: Effect::None,
+        });
     }
-    out
+    failures.sort_by_key(|f| f.analyte);
+    let own = own.map(|c| Named { label: format!("queue:{queue}"), calibration: Arc::new(c) });
+    Outcome { serving: Serving { own, stored, own_serves }, failures }
 }
 
 fn unfit(k: usize, analyte: &str, why: &str) -> Failure {

@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::alarm::{AlertChanges, Alerts};
+use super::alarm::{Alert, AlertChanges, Alerts};
 use super::bracket::Checkpoint;
 use super::calibrate::{Named, Serving};
 use super::pace::{Pace, later};
@@ -41,6 +41,8 @@ pub struct Slot {
     alerts: Vec<String>,
     /// Index of its replicate group.
     group: Option<usize>,
+    /// The position that its file's name gives, where no list does.
+    given: Option<u64>,
 }
 
 /// Verdict and reasons of one row of the sheet.
@@ -63,6 +65,7 @@ impl Slot {
             rows: Vec::new(),
             alerts: Vec::new(),
             group: None,
+            given: None,
         }
     }
 
@@ -197,6 +200,21 @@ impl Queue {
         std::mem::take(&mut self.alerts)
     }
 
+    /// Raises a condition that no slot knows of; `None` where it is open already.
+    pub fn raise(&mut self, alert: &Alert) -> Option<AlertChanges> {
+        if self.alerts.is_open(&alert.key) {
+            return None;
+        }
+        let (_, changes) = self.alerts.settle(&[], vec![alert.clone()], alert.raised_at);
+        Some(changes)
+    }
+
+    /// Clears a condition; `None` where it is not open.
+    pub fn clear(&mut self, key: &str, now: Timestamp) -> Option<AlertChanges> {
+        let cleared = self.alerts.clear(key, now)?;
+        Some(AlertChanges { raised: Vec::new(), cleared: vec![cleared] })
+    }
+
     /// Everything that is derived from the slots' order.
     fn index(&mut self) {
         self.by_stem = self.slots.iter().enumerate().map(|(k, s)| (s.plan.stem.clone(), k)).collect();
@@ -274,25 +292,34 @@ impl Queue {
         true
     }
 
-    /// Adds a slot for a trace that no list names, in the order of modification time and stem.
-    pub fn land_unlisted(&mut self, mut plan: Injection, landing: Arc<Landing>) {
+    /// Adds a slot for a trace that no list names: in the order of the positions that names give (0: it gives none), of
+    /// modification time, of stem.
+    pub fn land_unlisted(&mut self, plan: Injection, landing: Arc<Landing>) {
         if let Some(&old) = self.by_stem.get(&landing.stem) {
             self.slots.remove(old);
             self.by_stem.clear();
         }
-        let order = |s: &Slot| s.landing.as_ref().map(|l| (l.modified, l.stem.clone()));
-        let new = Some((landing.modified, landing.stem.clone()));
-        let at = if self.slots.last().is_none_or(|s| order(s) < new) { self.slots.len() } else { self.slots.partition_point(|s| order(s) < new) };
-        let appended = at == self.slots.len() && self.by_stem.len() == self.slots.len() && plan.kind == Kind::Sample;
-        plan.position = at as u64 + 1;
-        self.slots.insert(at, Slot::new(plan, false));
+        let mut slot = Slot::new(plan, false);
+        slot.given = (slot.plan.position > 0).then_some(slot.plan.position);
+        slot.landing = Some(Arc::clone(&landing));
+        let key = order(&slot);
+        let at = if self.slots.last().is_none_or(|s| order(s) < key) {
+            self.slots.len()
+        } else {
+            self.slots.partition_point(|s| order(s) < key)
+        };
+        let appended =
+            at == self.slots.len() && self.by_stem.len() == self.slots.len() && slot.plan.kind == Kind::Sample;
+        slot.landing = None;
+        slot.plan.position = slot.given.unwrap_or(at as u64 + 1);
+        self.slots.insert(at, slot);
         self.unsettled += 1;
         if appended {
             self.by_stem.insert(landing.stem.clone(), at);
             self.enrol(at);
         } else {
             for (k, slot) in self.slots.iter_mut().enumerate() {
-                slot.plan.position = k as u64 + 1;
+                slot.plan.position = slot.given.unwrap_or(k as u64 + 1);
             }
             self.index();
         }
@@ -449,4 +476,10 @@ impl Queue {
     pub fn needs_attention(&self) -> bool {
         self.slots.iter().any(Slot::is_rerun) || self.alerts.open().any(|a| a.now)
     }
+}
+
+/// Order of the slots of a queue without a list.
+fn order(slot: &Slot) -> (u64, Option<(Timestamp, String)>) {
+    let landed = slot.landing.as_ref().map(|l| (l.modified, l.stem.clone()));
+    (slot.given.unwrap_or(u64::MAX), landed)
 }

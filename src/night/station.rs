@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::Landing;
-use super::alarm::Alerts;
+use super::alarm::{Alert, AlertChanges, Alerts};
 use super::pace::{QUIET_CYCLES, later};
 use super::queue::{Changes, Queue, Terms};
 use crate::runlist::pattern::Pattern;
@@ -162,7 +162,7 @@ impl Station {
         });
         match open {
             Some((name, _)) => name.clone(),
-            None => format!("{UNLISTED}{}", modified.to_zoned(self.zone.clone()).date()),
+            None => format!("{UNLISTED}{}", crate::text::local(modified, &self.zone).date()),
         }
     }
 
@@ -193,7 +193,7 @@ impl Station {
 
     /// What a file's name says where no list does: the configured pattern, else a sample named by its stem.
     fn plan_from_name(&self, stem: &str) -> Injection {
-        self.pattern.as_ref().and_then(|p| p.apply(stem)).unwrap_or_else(|| Injection {
+        self.pattern.as_ref().and_then(|p| p.apply(stem)).map(|n| n.into_injection(stem, 0)).unwrap_or_else(|| Injection {
             position: 0,
             tray: String::new(),
             vial: String::new(),
@@ -239,6 +239,23 @@ impl Station {
             }
         }
         out
+    }
+
+    /// The unlisted queue in which something landed last.
+    pub fn newest_unlisted(&self) -> Option<String> {
+        let begun = self.queues.iter().filter(|(n, q)| n.starts_with(UNLISTED) && q.has_begun());
+        begun.max_by_key(|(_, q)| q.pace().last()).map(|(n, _)| n.clone())
+    }
+
+    /// Raises a condition of the station in a queue; `None` where it is open there already.
+    pub fn raise_condition(&mut self, queue: &str, alert: &Alert) -> Option<AlertChanges> {
+        self.queues.get_mut(queue)?.raise(alert)
+    }
+
+    /// Clears a condition of the station in every queue where it is open.
+    pub fn clear_condition(&mut self, key: &str, now: Timestamp) -> Vec<(String, AlertChanges)> {
+        let clear = |(name, queue): (&String, &mut Queue)| Some((name.clone(), queue.clear(key, now)?));
+        self.queues.iter_mut().filter_map(clear).collect()
     }
 
     /// Forgets a queue that has ended: its results stand, its records stay in the ledger.

@@ -9,7 +9,7 @@ use crate::config::bounds::Bounds;
 use crate::config::error::{FileError, quoted};
 
 /// Longest cell of a column that means something, bytes.
-const LONGEST_CELL: usize = 4096;
+pub(super) const LONGEST_CELL: usize = 1000;
 
 /// A cell without blanks around it and without the apostrophe that keeps a spreadsheet from taking it for a formula.
 pub(super) fn plain(cell: &str) -> &str {

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use csv::StringRecord;
 
-use super::cells::plain;
+use super::cells::{LONGEST_CELL, plain};
 use crate::config::error::{FileError, quoted};
 use crate::text::nearest;
 
@@ -61,6 +61,9 @@ impl Column {
     }
 }
 
+/// Most columns of a run list.
+const MOST_COLUMNS: usize = 1000;
+
 /// Where each column stands.
 pub(super) struct Header {
     places: Vec<(Column, usize)>,
@@ -81,12 +84,26 @@ impl Header {
             width: record.len(),
             notes: Vec::new(),
         };
+        if record.len() > MOST_COLUMNS {
+            let message = format!(
+                "found {} columns, expected at most {MOST_COLUMNS}",
+                record.len()
+            );
+            return Err(FileError::at_line(path, line, message));
+        }
         let mut seen: Vec<String> = Vec::new();
         for (place, cell) in record.iter().enumerate() {
             let written = plain(cell);
             let name = written.to_lowercase();
             if name.is_empty() {
                 continue;
+            }
+            if name.len() > LONGEST_CELL {
+                let message = format!(
+                    "found a column named {}, expected a name of at most {LONGEST_CELL} bytes",
+                    quoted(written)
+                );
+                return Err(FileError::at_line(path, line, message));
             }
             if seen.contains(&name) {
                 let message = format!(

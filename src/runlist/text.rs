@@ -26,6 +26,13 @@ pub(super) fn decode(bytes: &[u8], path: &Path) -> Result<Text, FileError> {
             format!("found {} bytes, expected at most {mb} MB", bytes.len()),
         ));
     }
+    // A zip archive or a compound file: what spreadsheet programs write when they are not told otherwise.
+    if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(b"\xd0\xcf\x11\xe0") {
+        return Err(FileError::whole(
+            path,
+            "found a spreadsheet program's own format, expected it saved as CSV",
+        ));
+    }
     let (encoding, mark) = Encoding::for_bom(bytes).unwrap_or_else(|| (guess(bytes), 0));
     let body = bytes.get(mark..).unwrap_or_default();
     let text = encoding.decode_without_bom_handling_and_without_replacement(body);

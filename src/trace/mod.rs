@@ -1,4 +1,23 @@
 //! From the bytes of an export to numbers in known units. Knows nothing of methods and of what a file means.
+//!
+//! [`read`] decodes the bytes, finds the longest run of rows whose time increases (`sections`, under guesses that
+//! `shape` compares), tells its columns and units apart (`header`, `columns`, `units`), reads it in a tight loop
+//! (`rows`, `number`, `clock`) and converts it (`finish`).
+
+mod clock;
+mod columns;
+mod decode;
+mod finish;
+mod header;
+mod lines;
+mod number;
+mod rows;
+mod sections;
+mod shape;
+#[cfg(test)]
+mod tests;
+mod units;
+mod words;
 
 /// One chromatogram.
 #[derive(Debug, Clone, PartialEq)]
@@ -131,4 +150,29 @@ pub struct TraceError {
     pub message: String,
     /// The file ends in the middle of a line or before enough samples: it may still be growing.
     pub may_grow: bool,
+}
+
+/// An error at a line that no more bytes would mend.
+fn error(line: Option<u64>, message: String) -> TraceError {
+    TraceError { line, message, may_grow: false }
+}
+
+/// Reads delimited text of any layout: what `settings` leave open is sniffed, with `hints` where the file does not say.
+///
+/// Times that are written with so few decimals that they repeat are spread evenly, and a note says so; a single time
+/// that repeats is an error. Clock times and dates count in seconds: elapsed ones as written, dates and times of day
+/// from the first row.
+///
+/// # Errors
+/// Bytes that are no trace: no text, no two columns of numbers, fewer than [`MIN_POINTS`] rows, a cell that is no finite
+/// number amid the data, times that do not increase, more than the size limit. [`TraceError::may_grow`] tells a file
+/// that may only be unfinished.
+pub fn read(bytes: &[u8], settings: &Settings, hints: &Hints) -> Result<Trace, TraceError> {
+    let most = settings.max_bytes.unwrap_or(MAX_BYTES);
+    if bytes.len() as u64 > most {
+        return Err(error(None, format!("the file has {} bytes, expected at most {most}", bytes.len())));
+    }
+    let text = decode::text(bytes)?;
+    let found = sections::find(&text.bytes, settings, hints);
+    finish::trace(&text.bytes, text.encoding, found, settings, hints)
 }

@@ -214,7 +214,7 @@ fn mistakes_in_conditions_are_named() {
     );
     assert_eq!(
         instead("22.0", "12.9"),
-        "m.toml:3: conditions.run_time_min: found 12.9, expected at least 13.3 min, the end of the window of \"lactic acid\""
+        "m.toml:3: conditions.run_time_min: found 12.9, expected more than 12.9 min, the retention of \"lactic acid\""
     );
     assert_eq!(
         with("overhead_min = -1"),
@@ -382,4 +382,57 @@ fn mistakes_in_the_fit_are_named() {
         fit("through_zero = \"no\""),
         "m.toml:13: calibration.through_zero: found \"no\", expected true or false"
     );
+}
+
+/// No limit takes another one's value: each key is given a number of its own.
+#[test]
+fn each_limit_is_read_from_its_own_key() {
+    let text = format!(
+        "{GOOD}[limits]\nblank_noise_mau = 1.5\nblank_drift_mau_per_h = 2.5\ncarry_over_percent_of_lowest = 3.5\n\
+         recovery_percent = [4.5, 5.5]\nstandard_area_drift_percent = 6.5\nretention_shift_percent = 7.5\n\
+         tailing_max = 8.5\nplates_min = 9.5\nresolution_min = 10.5\nreplicate_rsd_percent = 11.5\n\
+         pressure_normal_mpa = [12.5, 13.5]\npressure_max_mpa = 14.5\npressure_min_mpa = 0.5\n\
+         late_trace_min = 15.5\ncalibration_r2_min = 0.25\nback_calculated_percent = 16.5\n\
+         back_calculated_lowest_percent = 17.5\n"
+    );
+    let expected = Limits {
+        blank_noise_mau: 1.5,
+        blank_drift_mau_per_h: 2.5,
+        carry_over_percent_of_lowest: 3.5,
+        recovery_percent: [4.5, 5.5],
+        standard_area_drift_percent: 6.5,
+        retention_shift_percent: 7.5,
+        tailing_max: 8.5,
+        plates_min: 9.5,
+        resolution_min: 10.5,
+        replicate_rsd_percent: 11.5,
+        pressure_normal_mpa: Some([12.5, 13.5]),
+        pressure_max_mpa: Some(14.5),
+        pressure_min_mpa: Some(0.5),
+        late_trace_min: 15.5,
+        calibration_r2_min: 0.25,
+        back_calculated_percent: 16.5,
+        back_calculated_lowest_percent: 17.5,
+    };
+    assert_eq!(read(&text).unwrap().limits, expected);
+}
+
+#[test]
+fn each_condition_is_read_from_its_own_key() {
+    let lines = "run_time_min = 22.0\noverhead_min = 1\nflow_ml_min = 2\ninjection_ul = 3\nwavelength_nm = 204\n\
+                 oven_c = 5\ndetector_max_mau = 6\npeak_width_s = 7";
+    let conditions = read(&GOOD.replace("run_time_min = 22.0", lines))
+        .unwrap()
+        .conditions;
+    let expected = crate::method::Conditions {
+        run_time_min: 22.0,
+        overhead_min: 1.0,
+        flow_ml_min: Some(2.0),
+        injection_ul: Some(3.0),
+        wavelength_nm: Some(204.0),
+        oven_c: Some(5.0),
+        detector_max_mau: Some(6.0),
+        peak_width_s: Some(7.0),
+    };
+    assert_eq!(conditions, expected);
 }

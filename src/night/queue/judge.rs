@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use super::{Changes, Queue, Row, Slot};
 use crate::check::{self, Bench, Check, Effect};
 use crate::night::bracket::{self, Bracket, State};
-use crate::night::replicate::rsd_percent;
+use crate::quant::describe::rsd_percent;
 use crate::night::{Reason, Verdict, calibrate};
-use crate::quant::calibration::Curve;
+use crate::quant::curve::Curve;
 use crate::reading::Evaluation;
 use crate::runlist::Kind;
 
@@ -45,7 +45,9 @@ impl Queue {
 
     fn fit_calibrators(&mut self, now: Timestamp, changes: &mut Changes) {
         let points = calibrate::points(self.calibrators.iter().filter_map(|k| self.slots.get(*k)), &self.method);
-        let outcome = calibrate::fit(&self.name, points, &self.method, self.stored.clone());
+        let last = self.calibrators.iter().filter_map(|k| self.slots.get(*k)?.landing.as_ref()).map(|l| l.landed_at).max();
+        let created = last.map(|t| t.to_string()).unwrap_or_default();
+        let outcome = calibrate::fit(&self.name, points, &self.method, self.stored.clone(), created);
         self.serving = outcome.serving;
         self.calibration_failures = outcome.failures;
         self.dirty.extend((0..self.slots.len()).filter(|k| self.slots.get(*k).is_some_and(Slot::is_settled)));

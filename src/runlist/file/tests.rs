@@ -195,11 +195,11 @@ fn values_that_are_none_are_named() {
         cell("name", "\"a\nb\""),
         "l.csv:3: column name: found \"a\\u{a}b\", expected a cell on one line (is a quotation mark missing?)"
     );
-    let long = "x".repeat(4097);
+    let long = "x".repeat(1001);
     assert_eq!(
         cell("name", &long),
         format!(
-            "l.csv:3: column name: found \"{}…\", expected at most 4096 bytes",
+            "l.csv:3: column name: found \"{}…\", expected at most 1000 bytes",
             "x".repeat(60)
         )
     );
@@ -270,6 +270,18 @@ fn a_list_has_an_end() {
     assert_eq!(
         parse(&bytes, Path::new("l.csv")).unwrap_err().to_string(),
         "l.csv: found 67108865 bytes, expected at most 64 MB"
+    );
+}
+
+#[test]
+fn what_is_no_text_is_named() {
+    let message = |bytes: &[u8]| parse(bytes, Path::new("l.csv")).unwrap_err().to_string();
+    let own = "l.csv: found a spreadsheet program's own format, expected it saved as CSV";
+    assert_eq!(message(b"PK\x03\x04rest"), own);
+    assert_eq!(message(b"\xd0\xcf\x11\xe0rest"), own);
+    assert_eq!(
+        message(b"\xff\xfek\x00\x00\xd8i\x00"),
+        "l.csv: found bytes that are no UTF-16LE, expected text"
     );
 }
 

@@ -1,0 +1,307 @@
+//! The calibration curve of one analyte: fitted points, figures of merit, prediction.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::describe::mean;
+use super::detection::{Din32645, limit_of_detection, limit_of_quantification};
+pub use super::regression::FitError;
+pub use super::regression::inverse::Prediction;
+use super::regression::lack_of_fit::LackOfFit;
+use super::regression::weights::Weights;
+use super::regression::{Degree, Model, Regression};
+use super::student::t_quantile;
+use crate::method::{Fit, Weight};
+
+/// One calibrator's response to one analyte.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Point {
+    /// Name of the level.
+    pub level: String,
+    /// Name of the analyte.
+    pub analyte: String,
+    /// What the vial contains, in the analyte's unit; 0 or more.
+    pub nominal: f64,
+    /// Response, mAU·s.
+    pub area_mau_s: f64,
+    /// Where the area comes from: the trace's (or table's) file name.
+    pub trace: String,
+    /// SHA-256 of that file, hex.
+    pub sha256: String,
+}
+
+/// The form in which a [`Fit`] is kept.
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Fit")]
+pub(crate) struct FitForm {
+    weight: Weight,
+    through_zero: bool,
+}
+
+/// What one level says of its curve.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LevelFigures {
+    /// Name of the level.
+    pub level: String,
+    /// Nominal concentration, in the analyte's unit.
+    pub nominal: f64,
+    /// Replicates.
+    pub n: usize,
+    /// Mean response, mAU·s.
+    pub mean_area_mau_s: f64,
+    /// Mean of the replicates' back-calculated concentrations, in the analyte's unit.
+    pub back_calculated: f64,
+    /// 100 (back-calculated − nominal) / nominal, %; `None` at nominal 0.
+    pub error_percent: Option<f64>,
+}
+
+/// Calibration of one analyte: area = intercept + slope × concentration.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Curve {
+    /// Name of the analyte.
+    pub analyte: String,
+    /// Unit of its concentrations.
+    pub unit: String,
+    /// How it was fitted.
+    #[serde(with = "FitForm")]
+    pub fit: Fit,
+    /// Coefficients, covariances, residual standard deviation, degrees of freedom, R² and the sums behind them; area in
+    /// mAU·s, concentration in the analyte's unit. A weighted fit's residual standard deviation is that at weight 1.
+    pub regression: Regression,
+    /// The weights, able to weigh any concentration.
+    pub weights: Weights,
+    /// Lowest calibrated concentration above zero.
+    pub lowest: f64,
+    /// Highest calibrated concentration.
+    pub highest: f64,
+    /// Mean response at the lowest calibrated concentration above zero, mAU·s.
+    pub lowest_area_mau_s: f64,
+    /// Each level, by concentration.
+    pub levels: Vec<LevelFigures>,
+    /// Limit of detection 3.3 σ/S. σ is the residual standard deviation at the lowest level's weight, S the slope there.
+    pub lod: f64,
+    /// Limit of quantification 10 σ/S.
+    pub loq: f64,
+    /// Relative standard error 100 √(Σ ((c′ − c)/c)² / (n − p)), %, over points above zero: EPA 8000D 11.5.6 (formula
+    /// from memory). `None` without degrees of freedom for it.
+    pub relative_standard_error_percent: Option<f64>,
+    /// Lack-of-fit test, where replicates allow one.
+    pub lack_of_fit: Option<LackOfFit>,
+    /// Limits by DIN 32645 for one reading, where equal weights and an intercept allow them.
+    pub din32645: Option<Din32645>,
+}
+
+impl Curve {
+    /// Fits the points of one analyte (their `analyte` is not looked at). A level at nominal 0 takes part; under 1/x and
+    /// 1/x² it has the weight of the lowest level above zero.
+    ///
+    /// # Errors
+    /// [`FitError`]: too few points, one level only, a slope that does not rise beyond its own uncertainty, …
+    pub fn fit(analyte: &str, unit: &str, points: &[&Point], fit: Fit) -> Result<Curve, FitError> {
+        Curve::fit_degree(analyte, unit, points, fit, Degree::Straight)
+    }
+
+    /// The same for a line or a parabola.
+    ///
+    /// # Errors
+    /// As [`fit`](Curve::fit); a parabola must rise over the whole calibrated range.
+    pub fn fit_degree(
+        analyte: &str,
+        unit: &str,
+        points: &[&Point],
+        fit: Fit,
+        degree: Degree,
+    ) -> Result<Curve, FitError> {
+        check_points(points)?;
+        let model = Model {
+            degree,
+            through_zero: fit.through_zero,
+        };
+        let x: Vec<f64> = points.iter().map(|p| p.nominal).collect();
+        let y: Vec<f64> = points.iter().map(|p| p.area_mau_s).collect();
+        if points.is_empty() {
+            let parameters = model.parameters();
+            return Err(FitError::TooFewPoints {
+                points: 0,
+                parameters,
+                needed: parameters + 1,
+            });
+        }
+        let weights = Weights::over(fit.weight, &x)?;
+        let w: Vec<f64> = x.iter().map(|x| weights.at(*x)).collect();
+        let regression = Regression::fit(&x, &y, &w, model)?;
+        let (lowest, highest) = (weights.floor, x.iter().copied().fold(0.0, f64::max));
+        check_slope(&regression, &y, lowest, highest)?;
+        let sigma = regression.residual_sd / weights.at(lowest).sqrt();
+        let slope = regression.slope_at(lowest);
+        let lowest_areas: Vec<f64> = points
+            .iter()
+            .filter(|p| p.nominal == lowest)
+            .map(|p| p.area_mau_s)
+            .collect();
+        let curve = Curve {
+            analyte: analyte.to_owned(),
+            unit: unit.to_owned(),
+            fit,
+            levels: levels(&regression, points)?,
+            lowest,
+            highest,
+            lowest_area_mau_s: mean(&lowest_areas).ok_or(FitError::OutOfScale)?,
+            lod: limit_of_detection(sigma, slope),
+            loq: limit_of_quantification(sigma, slope),
+            relative_standard_error_percent: relative_standard_error(&regression, &x, &y),
+            lack_of_fit: LackOfFit::of(&regression, &x, &y, &w),
+            din32645: Din32645::of(&regression, fit.weight == Weight::One, 1),
+            regression,
+            weights,
+        };
+        if curve.loq.is_finite() {
+            Ok(curve)
+        } else {
+            Err(FitError::OutOfScale)
+        }
+    }
+
+    /// Concentration in the vial for an area, mAU·s, that is the mean of `m` readings (0 counts as 1), with its standard
+    /// error and 95 % interval. It may be below zero or outside the range; an area that is no finite number gives NaN.
+    ///
+    /// The reading is supposed to scatter as calibrators of its concentration do: its weight follows the weight rule.
+    pub fn predict(&self, area_mau_s: f64, m: u32) -> Prediction {
+        let m = f64::from(m.max(1));
+        self.regression
+            .predict(area_mau_s, |x| 1.0 / (m * self.weights.at(x)))
+    }
+
+    /// Lowest (above zero) and highest calibrated concentration.
+    pub fn range(&self) -> [f64; 2] {
+        [self.lowest, self.highest]
+    }
+
+    /// The part of the calibrated range that is at or above the limit of quantification; `None` where there is none.
+    pub fn usable_range(&self) -> Option<[f64; 2]> {
+        let low = self.lowest.max(self.loq);
+        (low < self.highest).then_some([low, self.highest])
+    }
+
+    /// Area at concentration zero, mAU·s; 0 through zero.
+    pub fn intercept(&self) -> f64 {
+        self.regression.coefficients[0]
+    }
+
+    /// Area per concentration, mAU·s per unit.
+    pub fn slope(&self) -> f64 {
+        self.regression.coefficients[1]
+    }
+
+    /// Coefficient of determination (through zero about zero, weighted as the fit).
+    pub fn r2(&self) -> f64 {
+        self.regression.r2
+    }
+}
+
+/// Refuses negative amounts and levels with two amounts.
+fn check_points(points: &[&Point]) -> Result<(), FitError> {
+    let mut nominals: BTreeMap<&str, f64> = BTreeMap::new();
+    for (i, p) in points.iter().enumerate() {
+        for (what, value) in [("nominal", p.nominal), ("area", p.area_mau_s)] {
+            if !value.is_finite() {
+                return Err(FitError::NotFinite {
+                    what,
+                    point: i + 1,
+                    value,
+                });
+            }
+        }
+        if p.nominal < 0.0 {
+            return Err(FitError::NegativeNominal {
+                point: i + 1,
+                value: p.nominal,
+            });
+        }
+        let first = *nominals.entry(p.level.as_str()).or_insert(p.nominal);
+        if first != p.nominal {
+            return Err(FitError::InconsistentLevel {
+                level: p.level.clone(),
+                first,
+                second: p.nominal,
+            });
+        }
+    }
+    Ok(())
+}
+
+/// Refuses a response that does not rise with the amount, or no more than it scatters.
+fn check_slope(fit: &Regression, y: &[f64], lowest: f64, highest: f64) -> Result<(), FitError> {
+    if y.iter().all(|y| *y == 0.0) {
+        return Err(FitError::AllZero);
+    }
+    let slope = fit
+        .slope_at(lowest)
+        .min(fit.slope_at(highest))
+        .min(fit.slope_at(fit.basis.centre));
+    if slope <= 0.0 {
+        return Err(FitError::SlopeNotPositive { slope });
+    }
+    // The slope in the middle of the points; for a straight line the slope.
+    let slope = fit.orthogonal[1];
+    let standard_error = fit.residual_sd * fit.inverse_norm[1].sqrt();
+    if slope < t_quantile(0.975, fit.df as f64) * standard_error {
+        return Err(FitError::SlopeNotDistinct {
+            slope,
+            standard_error,
+        });
+    }
+    Ok(())
+}
+
+/// The figures of each level, by concentration, levels of one concentration by first appearance.
+fn levels(fit: &Regression, points: &[&Point]) -> Result<Vec<LevelFigures>, FitError> {
+    let mut names: Vec<(&str, f64)> = Vec::new();
+    for p in points {
+        if !names.iter().any(|(name, _)| *name == p.level) {
+            names.push((&p.level, p.nominal));
+        }
+    }
+    names.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let figures = names.into_iter().map(|(level, nominal)| {
+        let areas: Vec<f64> = points
+            .iter()
+            .filter(|p| p.level == level)
+            .map(|p| p.area_mau_s)
+            .collect();
+        let back: Vec<f64> = areas.iter().map(|a| fit.invert(*a)).collect();
+        // A parabola may have no answer for one replicate; its level then has none.
+        let back_calculated = mean(&back).unwrap_or(f64::NAN);
+        Some(LevelFigures {
+            level: level.to_owned(),
+            nominal,
+            n: areas.len(),
+            mean_area_mau_s: mean(&areas)?,
+            back_calculated,
+            error_percent: (nominal > 0.0).then(|| 100.0 * ((back_calculated - nominal) / nominal)),
+        })
+    });
+    figures
+        .collect::<Option<Vec<_>>>()
+        .ok_or(FitError::OutOfScale)
+}
+
+/// See [`Curve::relative_standard_error_percent`].
+fn relative_standard_error(fit: &Regression, x: &[f64], y: &[f64]) -> Option<f64> {
+    let errors: Vec<f64> = x
+        .iter()
+        .zip(y)
+        .filter(|(x, _)| **x > 0.0)
+        .map(|(x, y)| (fit.invert(*y) - x) / x)
+        .collect();
+    let df = errors
+        .len()
+        .checked_sub(fit.model.parameters())
+        .filter(|d| *d > 0)?;
+    let rse = 100.0 * (super::describe::sum(errors.iter().map(|e| e * e)) / df as f64).sqrt();
+    rse.is_finite().then_some(rse)
+}
+
+#[cfg(test)]
+mod tests;

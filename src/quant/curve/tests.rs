@@ -1,0 +1,311 @@
+use super::*;
+use proptest::prelude::*;
+
+pub(crate) const PLAIN: Fit = Fit {
+    weight: Weight::One,
+    through_zero: false,
+};
+const RULES: [Weight; 3] = [Weight::One, Weight::InverseX, Weight::InverseX2];
+
+/// Points of one analyte from (nominal, area).
+pub(crate) fn points(data: &[(f64, f64)]) -> Vec<Point> {
+    let point = |(x, y): &(f64, f64)| Point {
+        level: format!("L{x}"),
+        analyte: "lactic acid".to_owned(),
+        nominal: *x,
+        area_mau_s: *y,
+        trace: "0001.csv".to_owned(),
+        sha256: "00".to_owned(),
+    };
+    data.iter().map(point).collect()
+}
+
+pub(crate) fn fitted(data: &[(f64, f64)], fit: Fit) -> Result<Curve, FitError> {
+    let points = points(data);
+    Curve::fit(
+        "lactic acid",
+        "mmol/L",
+        &points.iter().collect::<Vec<_>>(),
+        fit,
+    )
+}
+
+const GOOD: [(f64, f64); 6] = [
+    (1.0, 10.2),
+    (2.0, 19.8),
+    (5.0, 50.9),
+    (10.0, 99.0),
+    (20.0, 202.0),
+    (20.0, 199.0),
+];
+
+#[test]
+fn the_range_ends_at_the_outermost_levels_above_zero() {
+    let mut data = GOOD.to_vec();
+    data.push((0.0, 0.1));
+    let curve = fitted(&data, PLAIN).unwrap();
+    assert_eq!(curve.range(), [1.0, 20.0]);
+    assert_eq!(curve.lowest_area_mau_s, 10.2);
+    assert_eq!(curve.levels.len(), 6);
+    assert_eq!(curve.levels[0].error_percent, None);
+    assert_eq!(curve.levels[5].n, 2);
+    assert_eq!(curve.levels[5].mean_area_mau_s, 200.5);
+}
+
+#[test]
+fn an_amount_below_zero_is_a_number() {
+    let p = fitted(&GOOD, PLAIN).unwrap().predict(-5.0, 1);
+    assert!(p.x < 0.0 && p.low_95 < p.x && p.x < p.high_95);
+    let p = fitted(
+        &GOOD,
+        Fit {
+            weight: Weight::InverseX2,
+            through_zero: true,
+        },
+    )
+    .unwrap()
+    .predict(-5.0, 1);
+    assert!(p.x < 0.0 && p.se > 0.0);
+}
+
+#[test]
+fn an_area_that_is_no_number_has_no_concentration() {
+    let curve = fitted(&GOOD, PLAIN).unwrap();
+    for area in [f64::NAN, f64::INFINITY] {
+        let p = curve.predict(area, 1);
+        assert!(p.x.is_nan() && p.se.is_nan() && p.low_95.is_nan() && p.high_95.is_nan());
+    }
+    assert_eq!(curve.predict(50.0, 0), curve.predict(50.0, 1));
+}
+
+#[test]
+fn more_readings_narrow_the_interval_and_a_dilution_widens_it() {
+    let curve = fitted(&GOOD, PLAIN).unwrap();
+    let (one, four) = (curve.predict(50.0, 1), curve.predict(50.0, 4));
+    assert!(four.se < one.se && four.x == one.x);
+    let diluted = one.times(10.0);
+    assert_eq!(
+        (diluted.x, diluted.se, diluted.low_95),
+        (one.x * 10.0, one.se * 10.0, one.low_95 * 10.0)
+    );
+}
+
+#[test]
+fn weights_tell_small_amounts_more_sharply() {
+    let (plain, weighted) = (
+        fitted(&GOOD, PLAIN).unwrap(),
+        fitted(
+            &GOOD,
+            Fit {
+                weight: Weight::InverseX2,
+                through_zero: false,
+            },
+        )
+        .unwrap(),
+    );
+    assert!(weighted.lod < plain.lod);
+    assert!(weighted.predict(10.0, 1).se < plain.predict(10.0, 1).se);
+    assert!(weighted.din32645.is_none() && plain.din32645.is_some());
+}
+
+#[test]
+fn what_cannot_be_calibrated_says_why() {
+    let message = |data: &[(f64, f64)], fit| fitted(data, fit).unwrap_err().to_string();
+    for weight in RULES {
+        for through_zero in [false, true] {
+            let fit = Fit {
+                weight,
+                through_zero,
+            };
+            assert!(
+                message(&[(1.0, 0.0), (2.0, 0.0), (3.0, 0.0)], fit).contains("every area is zero")
+            );
+            assert!(message(&[(1.0, -1.0), (2.0, -2.1), (3.0, -2.9)], fit).contains("must rise"));
+            assert!(message(&[(0.0, 1.0), (0.0, 2.0), (0.0, 2.5)], fit).contains("add levels"));
+            assert!(message(&[(-1.0, 1.0), (0.0, 2.0), (1.0, 2.5)], fit).contains("below zero"));
+            assert!(message(&[(1.0, 1.0), (2.0, f64::NAN), (3.0, 2.5)], fit).contains("finite"));
+            assert!(message(&[], fit).contains("at least"));
+        }
+        let fit = Fit {
+            weight,
+            through_zero: false,
+        };
+        assert!(
+            message(&[(1.0, 3.0), (2.0, 3.3), (3.0, 3.05), (4.0, 3.2)], fit)
+                .contains("cannot be told from zero")
+        );
+        assert!(message(&[(5.0, 3.0), (5.0, 3.3), (5.0, 3.05)], fit).contains("1 amount that"));
+        assert!(message(&[(1.0, 3.0), (2.0, 6.0)], fit).contains("at least 3"));
+        assert!(
+            fitted(
+                &[(5.0, 3.0), (5.0, 3.3), (5.0, 3.05)],
+                Fit {
+                    weight,
+                    through_zero: true
+                }
+            )
+            .is_ok()
+        );
+    }
+    let mut points = points(&GOOD);
+    points[1].level = "L1".to_owned();
+    let error = Curve::fit("a", "g/L", &points.iter().collect::<Vec<_>>(), PLAIN).unwrap_err();
+    assert!(matches!(
+        error,
+        FitError::InconsistentLevel {
+            first: 1.0,
+            second: 2.0,
+            ..
+        }
+    ));
+}
+
+#[test]
+fn a_level_at_zero_weighs_like_the_lowest_above() {
+    let mut data = GOOD.to_vec();
+    data.push((0.0, 0.3));
+    for weight in RULES {
+        let curve = fitted(
+            &data,
+            Fit {
+                weight,
+                through_zero: false,
+            },
+        )
+        .unwrap();
+        assert_eq!(curve.weights.at(0.0), curve.weights.at(1.0));
+        assert!(curve.lod.is_finite());
+    }
+}
+
+#[test]
+fn a_curve_survives_json() {
+    let curve = fitted(
+        &GOOD,
+        Fit {
+            weight: Weight::InverseX,
+            through_zero: false,
+        },
+    )
+    .unwrap();
+    let text = serde_json::to_string(&curve).unwrap();
+    let back: Curve = serde_json::from_str(&text).unwrap();
+    assert_eq!(back.fit, curve.fit);
+    assert!((back.slope() / curve.slope() - 1.0).abs() < 1e-14);
+}
+
+/// A parabola must rise over the whole range.
+#[test]
+fn a_bent_calibration_may_be_fitted_by_a_parabola() {
+    let data: Vec<(f64, f64)> = [1.0, 2.0, 4.0, 6.0, 8.0]
+        .iter()
+        .map(|x| (*x, 100.0 * x - 4.0 * x * x))
+        .collect();
+    let own = points(&data);
+    let refs: Vec<&Point> = own.iter().collect();
+    let curve = Curve::fit_degree("a", "g/L", &refs, PLAIN, Degree::Quadratic).unwrap();
+    assert!((curve.predict(264.0, 1).x - 3.0).abs() < 1e-9);
+    let data: Vec<(f64, f64)> = data
+        .iter()
+        .map(|(x, _)| (*x, 100.0 * x - 8.0 * x * x))
+        .collect();
+    let own = points(&data);
+    let refs: Vec<&Point> = own.iter().collect();
+    assert!(matches!(
+        Curve::fit_degree("a", "g/L", &refs, PLAIN, Degree::Quadratic),
+        Err(FitError::SlopeNotPositive { .. })
+    ));
+}
+
+/// A small generator of its own (xorshift64*, Marsaglia 2003, Vigna 2016), so that the seed fixes the numbers for ever.
+struct Noise(u64);
+
+impl Noise {
+    fn uniform(&mut self) -> f64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        ((self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 + 0.5) / (1u64 << 53) as f64
+    }
+
+    fn normal(&mut self) -> f64 {
+        (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
+    }
+}
+
+/// Share of intervals that hold the truth, for scatter that follows the weights, %.
+fn coverage(fit: Fit, truth: f64, m: u32, seed: u64) -> f64 {
+    let mut noise = Noise(seed);
+    let (intercept, slope) = (if fit.through_zero { 0.0 } else { 40.0 }, 120.0);
+    let scatter = |x: f64| match fit.weight {
+        Weight::One => 12.0,
+        Weight::InverseX => 5.0 * x.sqrt(),
+        Weight::InverseX2 => 2.4 * x,
+    };
+    let repeats = 2000;
+    let mut held = 0;
+    for _ in 0..repeats {
+        let mut read = |x: f64| intercept + slope * x + scatter(x) * noise.normal();
+        let data: Vec<(f64, f64)> = [0.5, 1.0, 2.0, 5.0, 10.0, 20.0]
+            .iter()
+            .flat_map(|x| [(*x, read(*x)), (*x, read(*x))])
+            .collect();
+        let area = (0..m).map(|_| read(truth)).sum::<f64>() / f64::from(m);
+        let p = fitted(&data, fit).unwrap().predict(area, m);
+        held += i32::from(p.low_95 <= truth && truth <= p.high_95);
+    }
+    100.0 * f64::from(held) / f64::from(repeats)
+}
+
+#[test]
+fn the_interval_holds_the_truth_nineteen_times_in_twenty() {
+    for weight in RULES {
+        for through_zero in [false, true] {
+            for (truth, m) in [(1.5, 1), (8.0, 1), (8.0, 3), (18.0, 2)] {
+                let share = coverage(
+                    Fit {
+                        weight,
+                        through_zero,
+                    },
+                    truth,
+                    m,
+                    0x5EED + m as u64,
+                );
+                assert!(
+                    (92.5..=97.5).contains(&share),
+                    "{weight:?} zero {through_zero} x {truth} m {m}: {share} %"
+                );
+            }
+        }
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_points_are_survived(
+        data in proptest::collection::vec((proptest::num::f64::ANY, proptest::num::f64::ANY), 0..10),
+        area in proptest::num::f64::ANY, rule in 0..3_usize, through_zero in proptest::bool::ANY, m in 0..5_u32
+    ) {
+        let fit = Fit { weight: RULES[rule], through_zero };
+        let absolute: Vec<(f64, f64)> = data.iter().map(|(x, y)| (x.abs(), *y)).collect();
+        for data in [data, absolute] {
+            if let Ok(curve) = fitted(&data, fit) {
+                let p = curve.predict(area, m);
+                prop_assert!(p.x.is_nan() || p.low_95 <= p.high_95);
+            }
+        }
+    }
+
+    #[test]
+    fn the_unit_does_not_matter(factor in 1e-9..1e9_f64, area_factor in 1e-6..1e6_f64, rule in 0..3_usize, through_zero in proptest::bool::ANY) {
+        let fit = Fit { weight: RULES[rule], through_zero };
+        let scaled: Vec<(f64, f64)> = GOOD.iter().map(|(x, y)| (x * factor, y * area_factor)).collect();
+        let (a, b) = (fitted(&GOOD, fit).unwrap(), fitted(&scaled, fit).unwrap());
+        for (p, q) in [(a.lod, b.lod), (a.loq, b.loq), (a.lowest, b.lowest), (a.predict(33.0, 2).se, b.predict(33.0 * area_factor, 2).se), (a.predict(33.0, 2).high_95, b.predict(33.0 * area_factor, 2).high_95)] {
+            prop_assert!((q / factor / p - 1.0).abs() < 1e-9, "{p} {q}");
+        }
+        for (p, q) in a.levels.iter().zip(&b.levels) {
+            prop_assert!((p.error_percent.unwrap() - q.error_percent.unwrap()).abs() < 1e-8);
+        }
+    }
+}

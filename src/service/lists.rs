@@ -1,0 +1,42 @@
+//! Run lists on the disk.
+
+use std::path::{Path, PathBuf};
+
+use crate::config::Station;
+use crate::config::error::FileError;
+use crate::intake::Seen;
+use crate::intake::filter::{Filter, Role};
+use crate::intake::scan;
+use crate::method::Method;
+use crate::runlist::{self, RunList};
+
+/// The queue that a run list names.
+pub fn queue_of(path: &Path) -> String {
+    runlist::queue_name(&path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default())
+}
+
+/// Reads a run list and holds its levels against the method.
+///
+/// # Errors
+/// Everything that makes it unusable, with line and column.
+pub fn read(bytes: &[u8], path: &Path, method: &Method) -> Result<RunList, FileError> {
+    let list = runlist::file::parse(bytes, path)?;
+    match list.check_levels(method, path).into_iter().next() {
+        Some(error) => Err(error),
+        None => Ok(list),
+    }
+}
+
+/// Run lists that lie where the station's pattern looks, outside its watched folder too, oldest first.
+pub fn find(station: &Station, filter: &Filter) -> Vec<Seen> {
+    let Some(folder) = Filter::run_list_folder(station) else { return Vec::new() };
+    let wanted = |p: &Path| filter.role(p) == Some(Role::RunList);
+    let mut found = scan::scan(&folder, &wanted, &|p| filter.skips(p)).files;
+    found.sort();
+    found
+}
+
+/// True where run lists may lie outside the watched folder, so that it has to be looked at as well.
+pub fn outside(station: &Station) -> Option<PathBuf> {
+    Filter::run_list_folder(station).filter(|f| !f.starts_with(&station.watch))
+}

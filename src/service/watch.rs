@@ -1,0 +1,176 @@
+//! The daemon's loop.
+//!
+//! One thread owns the ledger and all desks and waits on one channel: hints from the folders, the order to stop. It
+//! looks at folders (events are hints), takes what has settled, lets time pass, writes what is due, and sleeps until the
+//! next thing is due. [`run`] is the one way in, for the program and for tests.
+
+mod eye;
+
+use std::path::PathBuf;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
+use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+
+use self::eye::Eye;
+use super::desk::{Desk, DeskError, Listener};
+use crate::config::Config;
+use crate::intake::watcher::Hint;
+use crate::ledger::Ledger;
+
+/// What reaches the loop from outside.
+#[derive(Debug)]
+pub enum Signal {
+    /// Something may have happened in a folder.
+    Hint(usize, Hint),
+    /// End after the work at hand.
+    Stop,
+}
+
+/// How the daemon is run.
+pub struct Options {
+    /// 1 in life; a rehearsal runs its cycle times faster.
+    pub time_scale: f64,
+    /// Called when everything is taken up and the folders are watched.
+    pub ready: Box<dyn FnMut() + Send>,
+    /// Called after every turn of the loop in which everything worked: the sign of life.
+    pub alive: Box<dyn FnMut() + Send>,
+    /// At the latest after so long the loop turns, for the sign of life.
+    pub turn: Duration,
+    /// Who hears of landings and alerts.
+    pub listener: Option<Box<dyn FnMut(&str) -> Listener + Send>>,
+    /// End by itself when every queue that began has ended.
+    pub until_ended: bool,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Options {
+            time_scale: 1.0,
+            ready: Box::new(|| {}),
+            alive: Box::new(|| {}),
+            turn: Duration::from_secs(60),
+            listener: None,
+            until_ended: false,
+        }
+    }
+}
+
+/// Runs until a [`Signal::Stop`] comes. Traces that have not settled then are taken at the next start.
+///
+/// # Errors
+/// When the configuration's files or the ledger cannot be used.
+pub fn run(config: &Config, signals: &Receiver<Signal>, hints: &Sender<Signal>, mut options: Options) -> Result<(), DeskError> {
+    let mut ledger = Ledger::open(&config.state_dir)?;
+    let started = Instant::now();
+    let mut posts = Vec::new();
+    for (k, station) in config.stations.iter().enumerate() {
+        let mut desk = Desk::open(config, station, &mut ledger, options.time_scale)?;
+        if let Some(listener) = &mut options.listener {
+            desk.listen(listener(&station.name));
+        }
+        desk.load_open(&mut ledger)?;
+        desk.restore_messages(&ledger)?;
+        let eye = Eye::new(station, k, hints.clone(), started);
+        posts.push(Post { desk, eye });
+    }
+    for post in &mut posts {
+        post.eye.open();
+        post.eye.look(&mut post.desk, &mut ledger, started.elapsed())?;
+        post.desk.settle(&mut ledger, Timestamp::now())?;
+    }
+    (options.ready)();
+    let mut watch = Watch { posts, ledger, started, options };
+    let end = watch.turns(signals);
+    // Whatever ended the loop: what is in the ledger is brought to the files, once.
+    for post in &mut watch.posts {
+        post.desk.flush(true);
+    }
+    end
+}
+
+struct Post {
+    desk: Desk,
+    eye: Eye,
+}
+
+struct Watch {
+    posts: Vec<Post>,
+    ledger: Ledger,
+    started: Instant,
+    options: Options,
+}
+
+impl Watch {
+    fn turns(&mut self, signals: &Receiver<Signal>) -> Result<(), DeskError> {
+        loop {
+            self.turn()?;
+            if self.options.until_ended && self.all_ended() {
+                return Ok(());
+            }
+            (self.options.alive)();
+            match signals.recv_timeout(self.wait()) {
+                Ok(signal) => {
+                    if self.hear(signal) || signals.try_iter().any(|s| self.hear(s)) {
+                        return Ok(());
+                    }
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => return Ok(()),
+            }
+        }
+    }
+
+    /// True for the order to stop.
+    fn hear(&mut self, signal: Signal) -> bool {
+        match signal {
+            Signal::Stop => true,
+            Signal::Hint(k, hint) => {
+                if let Some(post) = self.posts.get_mut(k) {
+                    post.eye.hear(hint);
+                }
+                false
+            }
+        }
+    }
+
+    fn turn(&mut self) -> Result<(), DeskError> {
+        for post in &mut self.posts {
+            let now = self.started.elapsed();
+            post.eye.look(&mut post.desk, &mut self.ledger, now)?;
+            post.eye.take(&mut post.desk, &mut self.ledger, self.started)?;
+            let now = Timestamp::now();
+            post.desk.tick(now);
+            post.desk.settle(&mut self.ledger, now)?;
+            post.desk.flush(false);
+        }
+        Ok(())
+    }
+
+    /// How long nothing will be due.
+    fn wait(&self) -> Duration {
+        let mut wait = self.options.turn;
+        let now = self.started.elapsed();
+        for post in &self.posts {
+            if let Some(due) = post.eye.next_due() {
+                wait = wait.min(due.saturating_sub(now));
+            }
+            if let Some(due) = post.desk.next_due() {
+                wait = wait.min(due.saturating_duration_since(Instant::now()));
+            }
+            if let Some(deadline) = post.desk.next_deadline() {
+                let until = deadline.duration_since(Timestamp::now());
+                wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO));
+            }
+        }
+        wait
+    }
+
+    fn all_ended(&self) -> bool {
+        let mut begun = self.posts.iter().flat_map(|p| p.desk.queues().values()).filter(|q| q.has_begun()).peekable();
+        begun.peek().is_some() && begun.all(|q| q.is_ended()) && self.posts.iter().all(|p| p.eye.next_due_file().is_none())
+    }
+}
+
+/// Files that were looked at but cannot be opened, for the log.
+pub type Unread = Vec<(PathBuf, std::io::Error)>;

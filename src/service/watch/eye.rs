@@ -1,0 +1,279 @@
+//! Looking at one station's folder, and taking what has settled.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::Sender;
+use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+
+use super::Signal;
+use crate::config::Station;
+use crate::intake::filter::Role;
+use crate::intake::settle::{Moment, Ready, Settle};
+use crate::intake::watcher::{Hint, Watcher};
+use crate::intake::{Seen, scan};
+use crate::ledger::{Ledger, LedgerError, is_network_share};
+use crate::service::desk::{Desk, DeskError};
+use crate::service::evaluate::{Bench, Outcome, Taken, evaluate_all};
+use crate::service::lists;
+
+/// While events come, the folder is looked at all the same, in case one was lost.
+const SLOW: Duration = Duration::from_secs(30);
+/// How often a folder without events is looked at, where the configuration does not say.
+const POLL: Duration = Duration::from_secs(10);
+/// How often a folder that is not there is tried.
+const RETRY: Duration = Duration::from_secs(5);
+/// Traces that share a commit.
+const BATCH: usize = 64;
+
+/// The eye on one folder.
+pub struct Eye {
+    folders: Vec<PathBuf>,
+    poll: Option<Duration>,
+    number: usize,
+    hints: Sender<Signal>,
+    watcher: Option<Watcher>,
+    /// Identity of each folder when its watch was set.
+    identity: Vec<Option<(u64, u64)>>,
+    settle: Settle,
+    /// Paths to look at.
+    hinted: BTreeSet<PathBuf>,
+    everywhere: bool,
+    next_look: Moment,
+    /// The folder could not be looked at last time.
+    blind: bool,
+    /// Files that looks found before an event told of them.
+    untold: u32,
+    origin: Instant,
+}
+
+impl Eye {
+    /// An eye that is still closed.
+    pub fn new(station: &Station, number: usize, hints: Sender<Signal>, origin: Instant) -> Eye {
+        let mut folders = vec![station.watch.clone()];
+        folders.extend(lists::outside(station));
+        Eye {
+            identity: vec![None; folders.len()],
+            folders,
+            poll: station.poll_s.map(Duration::from_secs_f64),
+            number,
+            hints,
+            watcher: None,
+            settle: Settle::new(Duration::from_secs_f64(station.settle_s)),
+            hinted: BTreeSet::new(),
+            everywhere: true,
+            next_look: Duration::ZERO,
+            blind: false,
+            untold: 0,
+            origin,
+        }
+    }
+
+    /// Asks the system for events, where polling is neither configured nor the only way.
+    pub fn open(&mut self) {
+        if self.poll.is_some() {
+            return;
+        }
+        if let Some((folder, kind)) = self.folders.iter().find_map(|f| Some((f, is_network_share(f)?))) {
+            tracing::info!(folder = %folder.display(), kind, "a network share sends no events: the folder is polled");
+            self.poll = Some(POLL);
+            return;
+        }
+        let (number, hints) = (self.number, self.hints.clone());
+        // The loop has ended when nobody listens any more.
+        let tell = move |hint| drop(hints.send(Signal::Hint(number, hint)));
+        match Watcher::new(tell) {
+            Ok(watcher) => self.watcher = Some(watcher),
+            Err(error) => self.poll_because(&error.to_string()),
+        }
+        self.arm();
+    }
+
+    fn poll_because(&mut self, why: &str) {
+        tracing::warn!(why, "no file events: the folder is polled");
+        self.watcher = None;
+        self.poll = Some(POLL);
+    }
+
+    /// Sets the watch on folders that are new: at the start, and after one was replaced or came back.
+    fn arm(&mut self) {
+        let Some(watcher) = &mut self.watcher else { return };
+        let mut refused = None;
+        for (folder, known) in self.folders.iter().zip(&mut self.identity) {
+            let is = identity(folder);
+            if is == *known {
+                continue;
+            }
+            if known.is_some() {
+                watcher.unwatch(folder);
+            }
+            *known = None;
+            if is.is_some() {
+                match watcher.watch(folder) {
+                    Ok(()) => {
+                        *known = is;
+                        self.everywhere = true;
+                    }
+                    Err(error) => refused = Some(error.to_string()),
+                }
+            }
+        }
+        if let Some(why) = refused {
+            self.poll_because(&why);
+        }
+    }
+
+    /// Remembers a hint.
+    pub fn hear(&mut self, hint: Hint) {
+        match hint {
+            Hint::LookEverywhere => self.everywhere = true,
+            Hint::Look(path) => {
+                self.hinted.insert(path);
+            }
+        }
+    }
+
+    /// Looks where hints point, and everywhere when it is time.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub fn look(&mut self, desk: &mut Desk, ledger: &mut Ledger, now: Moment) -> Result<(), LedgerError> {
+        for path in std::mem::take(&mut self.hinted) {
+            if path.is_dir() && !path.is_symlink() {
+                self.everywhere = true;
+            } else if desk.setup.filter.role(&path).is_some() {
+                if let Some(seen) = scan::look_at(&path) {
+                    self.observe(desk, ledger, seen, now)?;
+                }
+            }
+        }
+        if !self.everywhere && now < self.next_look {
+            return Ok(());
+        }
+        let told = self.everywhere;
+        self.everywhere = false;
+        self.arm();
+        let mut failed = false;
+        for folder in self.folders.clone() {
+            let filter = desk.setup.filter.clone();
+            let look = scan::scan(&folder, &|p| filter.role(p).is_some(), &|p| filter.skips(p));
+            for (path, error) in &look.failed {
+                failed |= *path == folder;
+                if !self.blind {
+                    tracing::error!(path = %path.display(), %error, "cannot look here; trying again");
+                }
+            }
+            for seen in look.files {
+                let new = self.observe(desk, ledger, seen, now)?;
+                self.untold += u32::from(new && !told);
+            }
+        }
+        if self.blind && !failed {
+            tracing::info!("the watched folder can be looked at again");
+        }
+        self.blind = failed;
+        if self.untold > 1 && self.watcher.is_some() {
+            self.poll_because("looks at the folder found files of which no event told");
+        }
+        self.next_look = now + if failed { RETRY } else { self.poll.unwrap_or(SLOW) };
+        Ok(())
+    }
+
+    /// A file was seen; true where it is news.
+    fn observe(&mut self, desk: &Desk, ledger: &Ledger, seen: Seen, now: Moment) -> Result<bool, LedgerError> {
+        if self.settle.holds(&seen.path) {
+            self.settle.observe(&seen, now);
+            return Ok(false);
+        }
+        if desk.is_known(ledger, &seen)? {
+            return Ok(false);
+        }
+        self.settle.observe(&seen, now);
+        Ok(true)
+    }
+
+    /// Takes what has settled: run lists first, then traces in the order in which they were written.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read or written.
+    pub fn take(&mut self, desk: &mut Desk, ledger: &mut Ledger, started: Instant) -> Result<(), DeskError> {
+        let ready = self.settle.ready(started.elapsed(), &|p: &Path| scan::look_at(p));
+        if ready.is_empty() {
+            return Ok(());
+        }
+        let (lists, traces): (Vec<Ready>, Vec<Ready>) =
+            ready.into_iter().partition(|r| desk.setup.filter.role(&r.seen.path) == Some(Role::RunList));
+        for ready in lists {
+            self.take_list(desk, ledger, &ready.seen)?;
+        }
+        for chunk in traces.chunks(BATCH) {
+            self.take_traces(desk, ledger, chunk)?;
+        }
+        Ok(())
+    }
+
+    fn take_list(&mut self, desk: &mut Desk, ledger: &mut Ledger, seen: &Seen) -> Result<(), DeskError> {
+        match std::fs::read(&seen.path) {
+            Ok(bytes) => {
+                desk.take_list(ledger, seen, bytes, Timestamp::now())?;
+                self.settle.taken(&seen.path);
+            }
+            Err(error) => {
+                tracing::warn!(path = %seen.path.display(), %error, "a run list cannot be read; trying again");
+                self.settle.unread(seen, self.origin.elapsed());
+            }
+        }
+        Ok(())
+    }
+
+    fn take_traces(&mut self, desk: &mut Desk, ledger: &mut Ledger, chunk: &[Ready]) -> Result<(), DeskError> {
+        let last_call: BTreeSet<&Path> = chunk.iter().filter(|r| r.last_call).map(|r| r.seen.path.as_path()).collect();
+        let (settings, method) = (desk.station.trace.clone(), std::sync::Arc::clone(&desk.setup.method));
+        let bench = Bench { settings: &settings, method: &method };
+        let mut batch: Vec<Taken> = Vec::new();
+        let now = self.origin.elapsed();
+        let settle = &mut self.settle;
+        evaluate_all(chunk.iter().map(|r| r.seen.clone()).collect(), bench, |outcome| match outcome {
+            Outcome::Taken(taken) if taken.may_grow && !last_call.contains(taken.seen.path.as_path()) => settle.torn(&taken.seen, now),
+            Outcome::Taken(taken) => batch.push(*taken),
+            Outcome::Changed(seen) => settle.observe(&seen, now),
+            Outcome::Unread(seen, error) => {
+                tracing::warn!(path = %seen.path.display(), %error, "a file cannot be read; trying again");
+                settle.unread(&seen, now);
+            }
+        });
+        for taken in &batch {
+            self.settle.taken(&taken.seen.path);
+        }
+        desk.land(ledger, batch, Timestamp::now())?;
+        desk.settle(ledger, Timestamp::now())
+    }
+
+    /// When the eye has something to do.
+    pub fn next_due(&self) -> Option<Moment> {
+        if self.everywhere || !self.hinted.is_empty() {
+            return Some(Duration::ZERO);
+        }
+        Some(self.next_due_file().map_or(self.next_look, |due| due.min(self.next_look)))
+    }
+
+    /// When a file that waits to settle is due.
+    pub fn next_due_file(&self) -> Option<Moment> {
+        self.settle.next_due()
+    }
+}
+
+/// Device and inode: another folder under the same name has another identity.
+#[cfg(unix)]
+fn identity(folder: &Path) -> Option<(u64, u64)> {
+    use std::os::unix::fs::MetadataExt;
+    let meta = std::fs::metadata(folder).ok()?;
+    Some((meta.dev(), meta.ino()))
+}
+
+/// Whether the folder is there; a replaced one cannot be told from the old one on this system.
+#[cfg(not(unix))]
+fn identity(folder: &Path) -> Option<(u64, u64)> {
+    folder.is_dir().then_some((0, 0))
+}

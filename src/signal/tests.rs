@@ -1,0 +1,2 @@
+//! Accuracy on made-up traces with known truth.
+

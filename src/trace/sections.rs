@@ -1,0 +1,358 @@
+//! Finds the chromatogram in a file: the longest run of rows whose time increases, among whatever else is there.
+
+use super::columns::{self, Roles};
+use super::header::{self, Header};
+use super::lines::{is_blank, is_comment, line_at};
+use super::number::{self, Number};
+use super::rows::{Line, Plan, Run};
+use super::shape::{self, Dialect, MAX_COLUMNS, Row, Shape};
+use super::{Hints, MIN_POINTS, Settings, TraceError, error};
+
+/// Rows by which guesses of the dialect are compared; a shorter run is no trace in any case.
+const COMPARED: usize = 8;
+/// Rows by which the columns are told apart.
+const SAMPLED: usize = 64;
+
+/// A run of rows and how it was read.
+#[derive(Debug, Clone)]
+pub(super) struct Block {
+    pub plan: Plan,
+    pub header: Header,
+    pub roles: Roles,
+    pub run: Run,
+    /// Columns in a row.
+    pub columns: usize,
+    /// Where its first row starts.
+    pub start: usize,
+    /// Rows, with those of earlier blocks that it goes on with.
+    pub weight: usize,
+}
+
+/// A few rows, too few for a trace.
+#[derive(Debug, Clone, Copy)]
+struct Stub {
+    last: Row,
+    stop_line: u64,
+    stop: usize,
+}
+
+/// What was found in a file.
+#[derive(Debug, Default)]
+pub(super) struct Found {
+    /// The longest block.
+    pub best: Option<Block>,
+    /// Other blocks with enough rows for a trace: line and rows.
+    pub others: Vec<(u64, usize)>,
+    /// Lines that are one number alone: how many, and the first one's line.
+    pub singles: (usize, u64),
+    /// Most rows of anything.
+    pub most_rows: usize,
+    /// A block that could not be read, and its rows.
+    pub refused: Option<(TraceError, usize)>,
+}
+
+/// Reads through a file once.
+struct Scan<'a> {
+    bytes: &'a [u8],
+    settings: &'a Settings,
+    hints: &'a Hints,
+    dialects: Vec<Dialect>,
+    at: usize,
+    line: u64,
+    last: Option<Block>,
+    stub: Option<Stub>,
+    found: Found,
+}
+
+/// Finds the blocks of a text.
+pub(super) fn find(bytes: &[u8], settings: &Settings, hints: &Hints) -> Found {
+    let dialects = shape::dialects(settings);
+    let mut scan = Scan { bytes, settings, hints, dialects, at: 0, line: 1, last: None, stub: None, found: Found::default() };
+    while scan.at < bytes.len() {
+        scan.step();
+    }
+    scan.settle();
+    scan.found
+}
+
+impl Scan<'_> {
+    /// One line that is no row, or all rows of a run.
+    fn step(&mut self) {
+        let (end, next) = line_at(self.bytes, self.at);
+        let text = self.bytes.get(self.at..end).unwrap_or_default();
+        if !text.iter().any(u8::is_ascii_digit) {
+            (self.at, self.line) = (next, self.line + 1);
+            return;
+        }
+        match self.dialect() {
+            Some((_, rows, shape)) if shape.fields > MAX_COLUMNS => {
+                let message = format!("found {} columns, expected at most {MAX_COLUMNS}", shape.fields);
+                self.refuse(error(Some(self.line), message), rows.len().max(MIN_POINTS));
+                self.pass(&rows);
+            }
+            Some((_, rows, _)) if rows.len() < COMPARED => self.few(&rows),
+            Some((dialect, _, _)) => self.many(dialect),
+            None => {
+                self.note_single(text);
+                (self.at, self.line) = (next, self.line + 1);
+            }
+        }
+    }
+
+    /// The guess under which most rows follow from here; with equal counts, the one with fewer texts, then the likelier.
+    fn dialect(&self) -> Option<(Dialect, Vec<Row>, Shape)> {
+        let mut best: Option<(Dialect, Vec<Row>, Shape)> = None;
+        for &dialect in &self.dialects {
+            let (rows, shape) = shape::rows(self.bytes, self.at, self.line, dialect, COMPARED);
+            let better = best.as_ref().is_none_or(|(_, b, s)| {
+                (rows.len(), std::cmp::Reverse(shape.texts.count_ones())) > (b.len(), std::cmp::Reverse(s.texts.count_ones()))
+            });
+            if !rows.is_empty() && better {
+                best = Some((dialect, rows, shape));
+            }
+        }
+        best
+    }
+
+    fn note_single(&mut self, text: &[u8]) {
+        let is_number = |decimal| matches!(number::cell(text.trim_ascii().strip_suffix(b";").unwrap_or(text), decimal), Number::Finite(_));
+        if is_number(b'.') || is_number(b',') {
+            if self.found.singles.0 == 0 {
+                self.found.singles.1 = self.line;
+            }
+            self.found.singles.0 += 1;
+        }
+    }
+
+    fn refuse(&mut self, why: TraceError, rows: usize) {
+        if self.found.refused.as_ref().is_none_or(|(_, r)| *r < rows) {
+            self.found.refused = Some((why, rows));
+        }
+    }
+
+    /// Goes on behind rows that are not used.
+    fn pass(&mut self, rows: &[Row]) {
+        if let Some(last) = rows.last() {
+            (self.at, self.line) = (last.next, last.line + 1);
+        }
+    }
+
+    /// Rows too few for a trace; they may be what is left of one.
+    fn few(&mut self, rows: &[Row]) {
+        self.found.most_rows = self.found.most_rows.max(rows.len());
+        if let Some(first) = rows.first() {
+            self.blame_gap(first);
+        }
+        self.pass(rows);
+        if let Some(&last) = rows.last() {
+            self.stub = Some(Stub { last, stop: self.at, stop_line: self.line });
+        }
+    }
+
+    /// A row after a block whose time goes on: what stands between them is a fault in the data.
+    fn blame_gap(&mut self, row: &Row) {
+        let Some(block) = self.last.as_mut() else { return };
+        if block.run.fault.is_some() || !block.goes_on_at(self.bytes, row) {
+            return;
+        }
+        block.run.fault = Some(block.plan.explain(self.bytes, block.run.stop, block.run.stop_line));
+    }
+
+    /// Reads a block.
+    fn many(&mut self, dialect: Dialect) {
+        let (rows, shape) = shape::rows(self.bytes, self.at, self.line, dialect, SAMPLED);
+        let Some(&first) = rows.first() else { return };
+        self.blame_gap(&first);
+        match self.block(dialect, &rows, shape) {
+            Ok(mut block) if !block.run.time.is_empty() => {
+                self.found.most_rows = self.found.most_rows.max(block.run.time.len());
+                (self.at, self.line) = (block.run.stop, block.run.stop_line);
+                self.join(&mut block, &first);
+                self.settle();
+                self.last = Some(block);
+            }
+            Ok(block) => {
+                // Rows whose signal is no number: the first of them says so.
+                let why = block.plan.explain(self.bytes, first.start, first.line);
+                self.refuse(why, rows.len());
+                self.pass(&rows);
+            }
+            Err(why) => {
+                // The whole run is passed at once, that it be not tried again from its middle.
+                let (all, _) = shape::rows(self.bytes, self.at, self.line, dialect, usize::MAX);
+                self.refuse(error(Some(first.line), why), all.len());
+                self.found.most_rows = self.found.most_rows.max(all.len());
+                self.pass(&all);
+            }
+        }
+        self.stub = None;
+    }
+
+    fn block(&self, dialect: Dialect, rows: &[Row], shape: Shape) -> Result<Block, String> {
+        let (first, rows) = match rows {
+            [a, b, rest @ ..] if is_wavelengths(self.bytes, a, b, dialect) && !rest.is_empty() => (b, rows.get(1..).unwrap_or_default()),
+            [a, ..] => (a, rows),
+            [] => return Err("found no rows, expected a time and a signal".to_owned()),
+        };
+        let columns = shape.fields;
+        let header = Header::above(self.bytes, first.start, first.line, columns, dialect.delimiter);
+        let roles = columns::choose(self.bytes, rows, dialect, columns, &header, self.settings, self.hints)?;
+        let text = rows.last().and_then(|l| self.bytes.get(first.start..l.end)).unwrap_or_default();
+        let plan = Plan {
+            delimiter: dialect.delimiter,
+            decimal: dialect.decimal,
+            time: roles.time,
+            signal: roles.signals.first().copied().unwrap_or(1),
+            kind: roles.kind,
+            fields: (shape.filled.min(columns), columns),
+            quoted: memchr::memchr(b'"', text).is_some(),
+            sure_start: header.line().is_some() && header.between.is_empty(),
+        };
+        let mut block = Block { plan, header, roles, run: Run::read(self.bytes, first.start, first.line, &plan), columns, start: first.start, weight: 0 };
+        self.try_other_mark(&mut block, first);
+        self.leave_dead_channels(&mut block, first);
+        block.weight = block.run.time.len();
+        block.blame_first_rows(self.bytes);
+        Ok(block)
+    }
+
+    /// Whole numbers at first leave the decimal mark open: where they end, the other mark may go on.
+    fn try_other_mark(&self, block: &mut Block, first: &Row) {
+        let seen = self.bytes.get(first.start..block.run.stop).unwrap_or_default();
+        let stops_early = block.run.stop < self.bytes.len() || block.run.fault.is_some();
+        let open = block.plan.decimal == b'.' && self.settings.decimal.is_none() && stops_early;
+        if !open || memchr::memchr(b'.', seen).is_some() {
+            return;
+        }
+        let plan = Plan { decimal: b',', ..block.plan };
+        let run = Run::read(self.bytes, first.start, first.line, &plan);
+        if run.time.len() > block.run.time.len() {
+            (block.plan, block.run) = (plan, run);
+        }
+    }
+
+    /// A channel that is zero all through was not connected: the next equally plausible one is taken.
+    fn leave_dead_channels(&self, block: &mut Block, first: &Row) {
+        let dead = |run: &Run| !run.signal.is_empty() && run.signal.iter().all(|v| *v == 0.0);
+        let others: Vec<usize> = block.roles.signals.iter().skip(1).take(16).copied().collect();
+        for signal in others {
+            if !dead(&block.run) {
+                return;
+            }
+            let plan = Plan { signal, ..block.plan };
+            let run = Run::read(self.bytes, first.start, first.line, &plan);
+            if run.time.len() >= block.run.time.len() && !dead(&run) {
+                (block.plan, block.run) = (plan, run);
+            }
+        }
+    }
+
+    /// Whether a new block goes on with what came before it, with a bad line in between.
+    fn join(&mut self, block: &mut Block, first: &Row) {
+        if let Some(before) = &self.last
+            && before.run.fault.is_some()
+            && before.goes_on_at(self.bytes, first)
+        {
+            block.weight += before.weight;
+            block.run.fault = before.run.fault.clone();
+            return;
+        }
+        let Some(stub) = self.stub else { return };
+        let text = self.bytes.get(stub.last.start..stub.last.end).unwrap_or_default();
+        let own_header = block.header.line().is_some_and(|l| l > stub.last.line) && block.header.is_known();
+        let Line::Sample(t, _) = block.plan.line(text, &mut None) else { return };
+        let (Some(&a), Some(&b)) = (block.run.time.first(), block.run.time.last()) else { return };
+        let step = (b - a) / block.run.time.len().max(2) as f64;
+        let lines = block.run.lines.0.saturating_sub(stub.last.line) as f64;
+        if !own_header && t < a && a - t <= 3.0 * step * lines {
+            let why = block.plan.explain(self.bytes, stub.stop, stub.stop_line);
+            block.run.fault = Some(why);
+        }
+    }
+
+    /// Compares the last block with the best one.
+    fn settle(&mut self) {
+        let Some(block) = self.last.take() else { return };
+        let entry = |b: &Block| (b.run.lines.0, b.run.time.len());
+        let better = self.found.best.as_ref().is_none_or(|b| block.weight > b.weight);
+        let loser = if better { self.found.best.replace(block) } else { Some(block) };
+        if let Some(loser) = loser
+            && loser.weight >= MIN_POINTS
+            && self.found.others.len() < 8
+        {
+            self.found.others.push(entry(&loser));
+        }
+    }
+}
+
+/// Whether the first of two rows is the wavelengths of a matrix, all numbers.
+fn is_wavelengths(bytes: &[u8], a: &Row, b: &Row, dialect: Dialect) -> bool {
+    let is = |r: &Row| header::wavelength_row(bytes.get(r.start..r.end).unwrap_or_default(), dialect.delimiter);
+    is(a) && !is(b)
+}
+
+impl Plan {
+    /// The error of the first line from `at` on that is neither blank nor a comment nor a row.
+    pub(super) fn explain(&self, bytes: &[u8], at: usize, line: u64) -> TraceError {
+        let (mut at, mut line) = (at, line);
+        while at < bytes.len() {
+            let (end, next) = line_at(bytes, at);
+            match self.line(bytes.get(at..end).unwrap_or_default(), &mut None) {
+                Line::NotFinite(why) | Line::NoSignal(_, why) | Line::Other(why) => return error(Some(line), why),
+                Line::Skip | Line::Sample(..) => {}
+            }
+            (at, line) = (next, line + 1);
+        }
+        error(Some(line), "the rows of data end here, expected more".to_owned())
+    }
+}
+
+impl Block {
+    /// Whether a row behind the block goes on with its time: later than its last, by no more than its length.
+    fn goes_on_at(&self, bytes: &[u8], row: &Row) -> bool {
+        let (Some(&first), Some(&last)) = (self.run.time.first(), self.run.time.last()) else { return false };
+        let text = bytes.get(row.start..row.end).unwrap_or_default();
+        let mut base = self.run.base();
+        let t = match self.plan.line(text, &mut base) {
+            Line::Sample(t, _) => self.run.relative(t, &self.plan),
+            _ => return false,
+        };
+        if t <= last || t - last > last - first {
+            return false;
+        }
+        let header = Header::above(bytes, row.start, row.line, self.columns, self.plan.delimiter);
+        !(header.line().is_some_and(|l| l >= self.run.stop_line) && header.is_known())
+    }
+
+    /// Lines between a header and the first row read that are rows with a bad cell.
+    fn blame_first_rows(&mut self, bytes: &[u8]) {
+        if !self.header.is_known() || self.run.fault.is_some() {
+            return;
+        }
+        let Some(&first) = self.run.time.first() else { return };
+        for &(line, start, end) in self.header.between.iter().rev() {
+            let text = bytes.get(start..end).unwrap_or_default();
+            if is_blank(text) || is_comment(text, self.plan.delimiter) {
+                continue;
+            }
+            let bad = match self.plan.line(text, &mut None) {
+                Line::NoSignal(t, why) if t <= first => Some(why),
+                Line::NotFinite(why) => Some(why),
+                Line::Other(why) if short_time(text, &self.plan) => Some(why),
+                _ => None,
+            };
+            if let Some(why) = bad {
+                self.run.fault = Some(error(Some(line), why));
+                return;
+            }
+        }
+    }
+}
+
+/// Whether a line has a number as signal beside a time cell that is empty or a few letters: a row with a bad time.
+fn short_time(text: &[u8], plan: &Plan) -> bool {
+    let all: Vec<&[u8]> = super::lines::cells(text, plan.delimiter).take(plan.time.max(plan.signal) + 1).collect();
+    let time = all.get(plan.time).map_or(usize::MAX, |c| number::clean(c).len());
+    let signal = all.get(plan.signal).map(|c| number::cell(c, plan.decimal));
+    time <= 4 && matches!(signal, Some(Number::Finite(_)))
+}

@@ -1,1 +1,120 @@
-//! tell
+//! What people are told: one text for each message, written to a file before any mail is tried.
+//!
+//! Pure: alerts and the queue go in, file name, subject and body come out. One trace makes one message, however many
+//! checks it fails. [`advice`] holds what a practitioner would look at first, [`name`] what a file may be called.
+
+pub mod advice;
+mod body;
+pub mod name;
+mod subject;
+
+use jiff::tz::TimeZone;
+
+use crate::check::Check;
+use crate::night::alarm::{Alert, AlertChanges};
+use crate::night::queue::{Queue, Slot};
+
+/// What goes into a file, and by mail where that is configured.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Message {
+    /// Name of the file in the station's `alerts` folder: safe on every file system, at most 120 bytes, and the same for
+    /// the same alert, so that a repeat overwrites it.
+    pub file_name: String,
+    /// What and where, at most 70 characters, one line.
+    pub subject: String,
+    /// The whole text; the subject is its first line. Lines end with `\n`.
+    pub body: String,
+}
+
+/// The messages that a change of a queue's alerts calls for: those raised that are told at once, by trace, in order of position,
+/// then conditions of the queue, then those told at once that are cleared.
+pub fn messages(queue: &Queue, changes: &AlertChanges, zone: &TimeZone) -> Vec<Message> {
+    let raised = grouped(&changes.raised).into_iter().map(|group| raised(queue, &group, zone));
+    let cleared = grouped(&changes.cleared).into_iter().filter_map(|group| cleared(&queue.name, &group, zone));
+    raised.chain(cleared).collect()
+}
+
+/// Alerts told at once, those of one trace (or one condition) together.
+fn grouped(alerts: &[Alert]) -> Vec<Vec<&Alert>> {
+    let mut groups: Vec<(&str, Vec<&Alert>)> = Vec::new();
+    for alert in alerts.iter().filter(|a| a.now) {
+        let place = place(alert);
+        match groups.iter_mut().find(|(p, _)| *p == place) {
+            Some((_, group)) => group.push(alert),
+            None => groups.push((place, vec![alert])),
+        }
+    }
+    for (_, group) in &mut groups {
+        group.sort_by_key(|a| Check::parse(&a.check));
+    }
+    groups.sort_by_key(|(place, group)| (!is_trace(place), group.first().and_then(|a| a.position)));
+    groups.into_iter().map(|(_, group)| group).collect()
+}
+
+/// Where an alert stands: its trace for checks of a trace, else its check.
+fn place(alert: &Alert) -> &str {
+    let place = alert.key.split_once('|').map_or("", |(_, rest)| rest.rsplit_once('|').map_or(rest, |(place, _)| place));
+    if is_trace(place) { place } else { &alert.check }
+}
+
+fn is_trace(place: &str) -> bool {
+    place.starts_with("slot:")
+}
+
+fn raised(queue: &Queue, alerts: &[&Alert], zone: &TimeZone) -> Message {
+    let stem = alerts.first().map_or("", |a| place(a)).strip_prefix("slot:");
+    match stem.and_then(|s| queue.slot_of(s)) {
+        Some(slot) => of_trace(queue, slot, alerts, zone),
+        None => of_condition(&queue.name, alerts, zone),
+    }
+}
+
+/// The message of one trace. `alerts`: those that are told with it, the first giving subject and file name.
+pub fn of_trace(queue: &Queue, slot: &Slot, alerts: &[&Alert], zone: &TimeZone) -> Message {
+    let check = alerts.first().map_or("", |a| a.check.as_str());
+    let subject = subject::of_trace(queue, slot, alerts);
+    Message {
+        file_name: file_name(&queue.name, Some((slot.plan.position, &slot.plan.stem)), check, ""),
+        body: body::of_trace(&subject, queue, slot, alerts, zone),
+        subject,
+    }
+}
+
+/// The message of a condition that no trace stands for: `late-trace`, `calibration`, `run-list`. Told again after
+/// a while it is the same file.
+pub fn of_condition(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Message {
+    let subject = subject::of_condition(queue, alerts);
+    let (check, raised) = alerts.first().map_or(("", String::new()), |a| (a.check.as_str(), stamp(a, zone)));
+    Message { file_name: file_name(queue, None, check, &raised), body: body::of_condition(&subject, queue, alerts, zone), subject }
+}
+
+/// The message that alerts of one trace or condition are over; `None` where there is none to tell of.
+pub fn cleared(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Option<Message> {
+    let first = alerts.first()?;
+    let stem = place(first).strip_prefix("slot:");
+    let subject = subject::cleared(queue, alerts);
+    let at = stem.and_then(|s| Some((first.position?, s)));
+    let raised = if at.is_some() { String::new() } else { stamp(first, zone) };
+    let name = file_name(queue, at, &first.check, &raised);
+    let file_name = format!("{}-cleared.txt", name.strip_suffix(".txt").unwrap_or(&name));
+    Some(Message { file_name, body: body::cleared(&subject, queue, alerts, zone), subject })
+}
+
+/// When an alert was raised, as part of a file name: `20260921T190900`.
+fn stamp(alert: &Alert, zone: &TimeZone) -> String {
+    let t = zone.to_datetime(alert.raised_at);
+    format!("{:04}{:02}{:02}T{:02}{:02}{:02}", t.year(), t.month(), t.day(), t.hour(), t.minute(), t.second())
+}
+
+/// `crocks-014-t-14-recovery.txt`, `crocks-late-trace-20260921T190900.txt`.
+fn file_name(queue: &str, trace: Option<(u64, &str)>, check: &str, raised: &str) -> String {
+    let queue = name::distinct(queue, 32);
+    let check = name::safe(check, 16);
+    match trace {
+        Some((position, stem)) => format!("{queue}-{position:03}-{}-{check}.txt", name::distinct(stem, 40)),
+        None => format!("{queue}-{check}-{raised}.txt"),
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,76 @@
+//! `rerun.csv`: a run list, ready to be run, of what must be injected again.
+//!
+//! Opening blank, failed calibrators, opening standards, the samples in the order of the queue with a checkpoint after
+//! every so many as the queue itself had them, closing standards, closing blank. Failed blanks and standards need no rows of
+//! their own: the list's own take their place.
+
+mod dilution;
+mod frame;
+mod name;
+
+pub use dilution::dilutions;
+
+use crate::night::queue::{Queue, Slot};
+use crate::runlist::{Injection, Kind, RunList};
+use frame::Frame;
+use name::Names;
+
+/// The whole file; only its header where nothing must be injected again. `extra`: names of the run list's extra columns.
+pub fn csv(queue: &Queue, extra: &[String]) -> String {
+    crate::runlist::file::write(&list(queue, extra))
+}
+
+/// The same as a run list.
+pub fn list(queue: &Queue, extra: &[String]) -> RunList {
+    let samples = samples(queue);
+    let calibrators: Vec<Injection> =
+        queue.slots().iter().filter(|s| s.plan.kind == Kind::Calibrator && s.is_rerun()).map(|s| s.plan.clone()).collect();
+    let mut list = RunList { extra: extra.to_vec(), ..RunList::default() };
+    if samples.is_empty() && calibrators.is_empty() {
+        return list;
+    }
+    let frame = Frame::of(queue);
+    let mut planned: Vec<Injection> = Vec::new();
+    planned.push(frame.blank.clone());
+    planned.extend(calibrators);
+    planned.extend_from_slice(&frame.opening);
+    for part in parts(&samples, frame.samples_between) {
+        planned.extend_from_slice(part);
+        planned.extend_from_slice(&frame.closing);
+    }
+    planned.push(frame.blank.clone());
+    let mut names = Names::taken(queue.slots().iter().map(|s| s.plan.stem.as_str()));
+    for (k, mut injection) in planned.into_iter().enumerate() {
+        injection.position = k as u64 + 1;
+        injection.stem = names.repeat(&injection.stem);
+        if matches!(injection.kind, Kind::Sample | Kind::Calibrator) {
+            injection.name = name::repeated(&injection.name);
+        }
+        injection.extra.resize(extra.len(), String::new());
+        list.injections.push(injection);
+    }
+    list
+}
+
+/// Injections of samples that must be repeated: for each one row for every dilution that is needed.
+fn samples(queue: &Queue) -> Vec<Injection> {
+    let repeat = |slot: &Slot| -> Vec<Injection> {
+        dilutions(queue, slot).into_iter().map(|dilution| Injection { dilution, ..slot.plan.clone() }).collect()
+    };
+    queue.slots().iter().filter(|s| s.plan.kind == Kind::Sample).flat_map(repeat).collect()
+}
+
+/// Parts of nearly equal size, none larger than `most`.
+fn parts<T>(all: &[T], most: usize) -> impl Iterator<Item = &[T]> {
+    let count = all.len().div_ceil(most.max(1));
+    let (size, larger) = (all.len() / count.max(1), all.len() % count.max(1));
+    let mut rest = all;
+    (0..count).map(move |k| {
+        let (part, behind) = rest.split_at((size + usize::from(k < larger)).min(rest.len()));
+        rest = behind;
+        part
+    })
+}
+
+#[cfg(test)]
+mod tests;

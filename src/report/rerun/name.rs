@@ -1,0 +1,80 @@
+//! Names and file stems of repeats.
+
+use std::collections::HashSet;
+
+/// What marks a repeat in a name and, in brackets, in a stem. Not `-r2`: so people call second replicates.
+const MARK: &str = "repeat";
+/// Longest stem before its mark, bytes: with mark and extension every file system takes it.
+const LONGEST: usize = 100;
+
+/// `crock 3` → `crock 3 (repeat)` → `crock 3 (repeat 2)`.
+pub(super) fn repeated(name: &str) -> String {
+    let counted = name.strip_suffix(')').and_then(|n| n.rsplit_once(" (")).and_then(|(base, mark)| Some((base, times(mark.strip_prefix(MARK)?)?)));
+    match counted {
+        Some((base, n)) => format!("{base} ({MARK} {})", n.saturating_add(1)),
+        None => format!("{name} ({MARK})"),
+    }
+}
+
+/// How often something marked so was repeated: nothing is once.
+fn times(text: &str) -> Option<u32> {
+    if text.is_empty() { Some(1) } else { text.trim_start().parse().ok() }
+}
+
+/// Stems in use, whatever their letters' case: some file systems do not tell it apart.
+pub(super) struct Names {
+    taken: HashSet<String>,
+}
+
+impl Names {
+    pub(super) fn taken<'a>(stems: impl Iterator<Item = &'a str>) -> Names {
+        Names { taken: stems.map(str::to_lowercase).collect() }
+    }
+
+    /// A stem for the repeat of this one, not given before: `t-7` → `t-7-repeat`, `t-7-repeat2`, …
+    pub(super) fn repeat(&mut self, stem: &str) -> String {
+        let (base, mut n) = match stem.rsplit_once('-').and_then(|(base, mark)| Some((base, times(mark.strip_prefix(MARK)?)?))) {
+            Some((base, n)) => (base, n.saturating_add(1)),
+            None => (stem, 1),
+        };
+        let base = crate::tell::name::safe(base, LONGEST);
+        loop {
+            let candidate = if n == 1 { format!("{base}-{MARK}") } else { format!("{base}-{MARK}{n}") };
+            if self.taken.insert(candidate.to_lowercase()) {
+                return candidate;
+            }
+            n = n.saturating_add(1);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_repeat_of_a_repeat_counts_up() {
+        assert_eq!(repeated("crock 3"), "crock 3 (repeat)");
+        assert_eq!(repeated("crock 3 (repeat)"), "crock 3 (repeat 2)");
+        assert_eq!(repeated("crock 3 (repeat 9)"), "crock 3 (repeat 10)");
+        assert_eq!(repeated("crock (repeats)"), "crock (repeats) (repeat)");
+    }
+
+    #[test]
+    fn stems_are_given_once() {
+        let mut names = Names::taken(["t-7", "T-7-Repeat"].into_iter());
+        assert_eq!(names.repeat("t-7"), "t-7-repeat2");
+        assert_eq!(names.repeat("t-7"), "t-7-repeat3");
+        assert_eq!(names.repeat("t-7-repeat"), "t-7-repeat4");
+        assert_eq!(names.repeat("crock3-d2-r2"), "crock3-d2-r2-repeat");
+        assert_eq!(names.repeat("../a\u{202e}:b"), "a--b-repeat");
+    }
+
+    #[test]
+    fn a_long_stem_is_cut_and_stays_unique() {
+        let mut names = Names::taken(std::iter::empty());
+        let long = "ä".repeat(400);
+        let (a, b) = (names.repeat(&long), names.repeat(&long));
+        assert!(a != b && a.len() < 120 && b.len() < 120, "{a} {b}");
+    }
+}

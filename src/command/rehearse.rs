@@ -56,7 +56,7 @@ pub fn run(args: &Args) -> Outcome {
     let player = play(&night, &config, args.cycle, Arc::clone(&stop), Arc::clone(&bar), signals.clone(), wait_ready);
     let options = Options {
         time_scale: args.cycle / (RUN_TIME_MIN * 60.0),
-        ready: Box::new(move || drop(ready.send(()))),
+        ready: Box::new(move || { let _ = ready.send(()); }),
         listener: Some(Box::new(move |_| listener(Arc::clone(&bar)))),
         until_ended: true,
         ..Options::default()
@@ -64,9 +64,10 @@ pub fn run(args: &Args) -> Outcome {
     let watched = run_loop(&config, &receive, &signals, options);
     stop.store(true, Ordering::Relaxed);
     let played = player.join().map_err(|_| Failed::io("the simulated instrument failed; this is a defect of the program"))?;
-    watched?;
+    let ended = watched?;
     played.map_err(Failed::io)?;
-    Ok(finish(&config))
+    finish(&config);
+    Ok(if ended.attention { End::Attention } else { End::Well })
 }
 
 fn folder(args: &Args) -> Result<PathBuf, Failed> {
@@ -149,7 +150,7 @@ fn message_lines(path: &Path, body: &str) -> Vec<String> {
     lines
 }
 
-fn finish(config: &Config) -> End {
+fn finish(config: &Config) {
     let results = config.results_dir.join(STATION);
     let queue = results.join(QUEUE);
     say("");
@@ -169,7 +170,4 @@ fn finish(config: &Config) -> End {
     ] {
         say(&format!("{what:12} {}", path.display()));
     }
-    let sheet = std::fs::read_to_string(queue.join("sheet.csv")).unwrap_or_default();
-    let alerts = std::fs::read_to_string(queue.join("alerts.csv")).unwrap_or_default();
-    if sheet.contains(",rerun,") || alerts.contains(",now,") { End::Attention } else { End::Well }
 }

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::{End, Failed, Outcome, load_config};
 use crate::service::desk::DeskError;
-use crate::service::watch::{Options, Signal, run as run_loop};
+use crate::service::watch::{Ended, Options, Signal, run as run_loop};
 
 /// Runs in the foreground until SIGTERM or SIGINT; under systemd as Type=notify. What has landed by then is in the
 /// results; what is still growing is taken at the next start.
@@ -20,7 +20,7 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
     let config = load_config(config)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Failed::io)?;
     let (send, receive) = mpsc::channel();
-    let (ended_send, ended) = tokio::sync::oneshot::channel::<Result<(), DeskError>>();
+    let (ended_send, ended) = tokio::sync::oneshot::channel::<Result<Ended, DeskError>>();
     let hints = send.clone();
     let options = Options {
         ready: Box::new(service::ready),
@@ -42,7 +42,7 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
     }
 }
 
-async fn until_ended(send: mpsc::Sender<Signal>, mut ended: tokio::sync::oneshot::Receiver<Result<(), DeskError>>) -> Result<(), Failed> {
+async fn until_ended(send: mpsc::Sender<Signal>, mut ended: tokio::sync::oneshot::Receiver<Result<Ended, DeskError>>) -> Result<(), Failed> {
     let end = tokio::select! {
         end = &mut ended => end,
         signal = stop_signal() => {
@@ -60,7 +60,7 @@ async fn until_ended(send: mpsc::Sender<Signal>, mut ended: tokio::sync::oneshot
         }
     };
     match end {
-        Ok(Ok(())) => Ok(()),
+        Ok(Ok(_)) => Ok(()),
         Ok(Err(error)) => Err(error.into()),
         Err(_) => Err(Failed::io("the daemon's loop ended unexpectedly; this is a defect of the program")),
     }

@@ -1,1 +1,3 @@
 //! quant
+
+pub mod matching;

@@ -107,7 +107,7 @@ fn spread_repeats(run: &mut Run, notes: &mut Vec<String>) -> Result<(), TraceErr
     let is_even = run.time.iter().enumerate().all(|(i, t)| (fitted(i) - t).abs() <= step);
     if repeats * 20 < n || !is_even || !(slope > 0.0 && step.is_finite()) {
         let message = "found the same time as in the row before, expected increasing times".to_owned();
-        return Err(error(Some(line), message));
+        return Err(TraceError { may_grow: run.unended && line == run.lines.1, ..error(Some(line), message) });
     }
     run.time.iter_mut().enumerate().for_each(|(i, t)| *t = fitted(i));
     notes.push(format!("times are rounded so that {} repeat (first on line {line}): spread evenly", count(repeats, "sample")));

@@ -116,16 +116,22 @@ pub(super) fn behind_delimiter(row: &[u8], delimiter: u8, n: usize) -> Option<us
     if left == 0 {
         return Some(0);
     }
-    for chunk in row.chunks(64) {
-        let here: u8 = chunk.iter().map(|b| u8::from(*b == delimiter)).sum();
+    let (chunks, tail) = row.as_chunks::<64>();
+    for chunk in chunks {
+        // A fixed length and a byte as the sum: the compiler makes one comparison of many bytes of it.
+        let here: u8 = chunk.iter().map(|b| u8::from(*b == delimiter)).fold(0, u8::wrapping_add);
         if usize::from(here) >= left {
-            let (place, _) = chunk.iter().enumerate().filter(|(_, b)| **b == delimiter).nth(left - 1)?;
-            return Some(at + place + 1);
+            return nth(chunk, delimiter, left).map(|n| at + n + 1);
         }
         left -= usize::from(here);
         at += chunk.len();
     }
-    None
+    nth(tail, delimiter, left).map(|n| at + n + 1)
+}
+
+/// Place of the `n`-th `byte`, from 1.
+fn nth(bytes: &[u8], byte: u8, n: usize) -> Option<usize> {
+    memchr::memchr_iter(byte, bytes).nth(n.checked_sub(1)?)
 }
 
 #[cfg(test)]

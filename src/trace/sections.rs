@@ -13,6 +13,9 @@ const COMPARED: usize = 8;
 /// Rows by which the columns are told apart.
 const SAMPLED: usize = 64;
 
+/// Short runs that are remembered: a bad line may look like one of its own.
+const STUBS: usize = 4;
+
 /// A run of rows and how it was read.
 #[derive(Debug, Clone)]
 pub(super) struct Block {
@@ -60,14 +63,15 @@ struct Scan<'a> {
     at: usize,
     line: u64,
     last: Option<Block>,
-    stub: Option<Stub>,
+    /// The latest ones, oldest first.
+    stubs: Vec<Stub>,
     found: Found,
 }
 
 /// Finds the blocks of a text.
 pub(super) fn find(bytes: &[u8], settings: &Settings, hints: &Hints) -> Found {
     let dialects = shape::dialects(settings);
-    let mut scan = Scan { bytes, settings, hints, dialects, at: 0, line: 1, last: None, stub: None, found: Found::default() };
+    let mut scan = Scan { bytes, settings, hints, dialects, at: 0, line: 1, last: None, stubs: Vec::new(), found: Found::default() };
     while scan.at < bytes.len() {
         scan.step();
     }
@@ -145,7 +149,10 @@ impl Scan<'_> {
         }
         self.pass(rows);
         if let Some(&last) = rows.last() {
-            self.stub = Some(Stub { last, stop: self.at, stop_line: self.line });
+            if self.stubs.len() == STUBS {
+                self.stubs.remove(0);
+            }
+            self.stubs.push(Stub { last, stop: self.at, stop_line: self.line });
         }
     }
 
@@ -185,7 +192,7 @@ impl Scan<'_> {
                 self.pass(&all);
             }
         }
-        self.stub = None;
+        self.stubs.clear();
     }
 
     fn block(&self, dialect: Dialect, rows: &[Row], shape: Shape) -> Result<Block, String> {
@@ -257,17 +264,8 @@ impl Scan<'_> {
             block.run.fault = before.run.fault.clone();
             return;
         }
-        let Some(stub) = self.stub else { return };
-        let text = self.bytes.get(stub.last.start..stub.last.end).unwrap_or_default();
-        let own_header = block.header.line().is_some_and(|l| l > stub.last.line) && block.header.is_known();
-        let Line::Sample(t, _) = block.plan.line(text, &mut None) else { return };
-        let (Some(&a), Some(&b)) = (block.run.time.first(), block.run.time.last()) else { return };
-        let step = (b - a) / block.run.time.len().max(2) as f64;
-        let lines = block.run.lines.0.saturating_sub(stub.last.line) as f64;
-        if !own_header && t < a && a - t <= 3.0 * step * lines {
-            let why = block.plan.explain(self.bytes, stub.stop, stub.stop_line);
-            block.run.fault = Some(why);
-        }
+        let Some(stub) = self.stubs.iter().find(|s| block.goes_on_from(self.bytes, s)) else { return };
+        block.run.fault = Some(block.plan.explain(self.bytes, stub.stop, stub.stop_line));
     }
 
     /// Compares the last block with the best one.
@@ -322,6 +320,17 @@ impl Block {
         }
         let header = Header::above(bytes, row.start, row.line, self.columns, self.plan.delimiter);
         !(header.line().is_some_and(|l| l >= self.run.stop_line) && header.is_known())
+    }
+
+    /// Whether the block goes on with a few rows before it: their time is a few steps earlier, with no header between.
+    fn goes_on_from(&self, bytes: &[u8], stub: &Stub) -> bool {
+        let text = bytes.get(stub.last.start..stub.last.end).unwrap_or_default();
+        let own_header = self.header.line().is_some_and(|l| l > stub.last.line) && self.header.is_known();
+        let Line::Sample(t, _) = self.plan.line(text, &mut None) else { return false };
+        let (Some(&a), Some(&b)) = (self.run.time.first(), self.run.time.last()) else { return false };
+        let step = (b - a) / self.run.time.len().max(2) as f64;
+        let lines = self.run.lines.0.saturating_sub(stub.last.line) as f64;
+        !own_header && t < a && a - t <= 3.0 * step * lines
     }
 
     /// Lines between a header and the first row read that are rows with a bad cell.

@@ -78,7 +78,7 @@ fn what_is_no_trace_at_all_is_said() {
         ("\u{feff}", None, "the file is empty, expected a time and a signal column", true),
         ("hello\nworld\n", None, "found no rows of numbers, expected a time and a signal column", true),
         ("time;signal\n0;1\n1;2\n2;4\n", None, "found 3 samples, expected at least 50", true),
-        ("a\0b", Some(1), "found a NUL byte, expected text: a binary file?", false),
+        ("ab\ncd\0ef", Some(2), "found a NUL byte, expected text: a binary file?", false),
     ] {
         let e = fault(text);
         assert_eq!((e.line, e.message.as_str(), e.may_grow), (line, message, may_grow), "{text:?}");

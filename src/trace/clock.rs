@@ -16,11 +16,17 @@ pub(super) struct Stamp {
 }
 
 /// `hh:mm:ss`, `mm:ss`, each with a fraction after `.` or `,`; seconds.
+/// With `AM` or `PM` it is a time of day.
 pub(super) fn elapsed(cell: &[u8]) -> Option<f64> {
     let cell = clean(cell);
     if cell.len() > 24 {
         return None;
     }
+    if cell.last().is_some_and(|b| b.eq_ignore_ascii_case(&b'm')) { time_of_day(cell) } else { colons(cell) }
+}
+
+/// Two or three parts between colons.
+fn colons(cell: &[u8]) -> Option<f64> {
     let mut parts = cell.split(|b| *b == b':');
     let (a, b, c) = (parts.next()?, parts.next()?, parts.next());
     if parts.next().is_some() {
@@ -102,8 +108,8 @@ fn time_of_day(text: &[u8]) -> Option<f64> {
     };
     let zone = body.iter().position(|b| matches!(b, b'+' | b'-')).unwrap_or(body.len());
     let body = body.get(..zone)?.trim_ascii();
-    let colons = body.iter().filter(|b| **b == b':').count();
-    let s = if colons == 1 { elapsed(body)? * 60.0 } else { elapsed(body)? };
+    let minutes_only = body.iter().filter(|b| **b == b':').count() == 1;
+    let s = if minutes_only { colons(body)? * 60.0 } else { colons(body)? };
     let s = match noon {
         Some(add) => s % (DAY_S / 2.0) + add * 3600.0,
         None => s,
@@ -144,7 +150,7 @@ mod tests {
 
     #[test]
     fn elapsed_times_are_read() {
-        for (text, s) in [("00:12:26", 746.0), ("12:26.5", 746.5), ("1:00:00,250", 3600.25), ("0:01", 1.0)] {
+        for (text, s) in [("00:12:26", 746.0), ("12:26.5", 746.5), ("1:00:00,250", 3600.25), ("0:01", 1.0), ("10:00:05 PM", 79_205.0)] {
             assert_eq!(elapsed(text.as_bytes()), Some(s), "{text}");
         }
         for text in ["12", "1:2:3:4", "a:b", "0:75", ":", "00:00:"] {

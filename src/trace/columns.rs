@@ -86,7 +86,8 @@ pub(super) fn choose(
         None => signal_columns(&table, columns, time, header, hints),
     };
     if signals.is_empty() {
-        return Err("found no column of numbers beside the time, expected a signal".to_owned());
+        let names: Vec<String> = header.names.iter().take(4).map(|n| format!("'{}'", crate::text::one_line(n))).collect();
+        return Err(format!("found no column of a detector signal among {}, expected one", names.join(", ")));
     }
     Ok(Roles { time, kind, signals })
 }
@@ -186,6 +187,17 @@ impl Column {
     }
 }
 
+impl Column {
+    /// Whether a straight line runs through all values within their smallest step: an even time, rounded.
+    fn is_even(&self) -> bool {
+        let values = self.values.get(1..).unwrap_or_default();
+        let (Some(first), Some(last)) = (values.first(), values.last()) else { return false };
+        let step = values.windows(2).map(|w| w[1] - w[0]).filter(|d| *d > 0.0).fold(f64::INFINITY, f64::min);
+        let slope = (last - first) / values.len().saturating_sub(1).max(1) as f64;
+        slope > 0.0 && values.iter().enumerate().all(|(i, v)| (first + slope * i as f64 - v).abs() <= 1.01 * step)
+    }
+}
+
 /// Whether a name is that of a time.
 pub(super) fn is_time_name(name: &str) -> bool {
     const NOT: [&str; 21] = [
@@ -232,8 +244,11 @@ fn time_column(table: &[Column], header: &Header, settings: &Settings) -> Option
         let name = header.name(*i);
         open(i) && !is_index_name(name) && !is_spectrum(name) && signal_score(*i, header) == 0
     };
-    let rising: Vec<usize> = (0..table.len()).filter(free).filter(|i| table[*i].rise() >= Rise::Mostly).collect();
-    let Some(&first) = rising.first() else {
+    let plausible = |i: &usize| table[*i].rise() >= Rise::Mostly || (table[*i].rise() == Rise::Coarse && table[*i].is_even());
+    let rising: Vec<usize> = (0..table.len()).filter(free).filter(plausible).collect();
+    // A smooth signal may rise for a while, but not evenly.
+    let even = rising.iter().find(|i| table[**i].is_regular() || table[**i].is_even() || table[**i].kind != Some(TimeKind::Number));
+    let Some(&first) = even.or(rising.first()) else {
         return (0..table.len()).filter(free).find(|i| table[*i].rise() == Rise::Coarse);
     };
     let doubtful = table[first].counts_rows() || table[first].kind == Some(TimeKind::Stamp);
@@ -300,6 +315,7 @@ fn signal_columns(table: &[Column], columns: usize, time: usize, header: &Header
     // A column that counts the rows before the time is no signal where there is another one.
     let counts = |i: usize| header.name(i).is_empty() && table.get(i).is_some_and(Column::counts_rows);
     let rank = |(i, s): &(usize, i32)| if counts(*i) { s - 10 } else { *s };
-    let most = scored.iter().map(rank).max();
+    // Columns that are all named as something else hold no signal.
+    let most = scored.iter().map(rank).max().filter(|m| *m > -100);
     scored.iter().filter(|c| Some(rank(c)) == most).map(|(i, _)| *i).collect()
 }

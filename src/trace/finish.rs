@@ -165,7 +165,13 @@ fn signal_unit(bytes: &[u8], block: &Block, settings: &Settings, notes: &mut Vec
             }
             (unit, format!("line {line}"))
         }
-        None => (SignalUnit::MilliAu.into(), "assumed".to_owned()),
+        None => {
+            let below = block.header.units.as_ref().and_then(|(_, u)| u.get(block.plan.signal)).map(String::as_str).filter(|u| !u.is_empty());
+            if let Some(unit) = below.or_else(|| units::unknown_in(block.header.name(block.plan.signal))) {
+                notes.push(format!("the unit of the signal, '{}', is not known: mAU is assumed", one_line(unit)));
+            }
+            (SignalUnit::MilliAu.into(), "assumed".to_owned())
+        }
     }
 }
 

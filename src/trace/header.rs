@@ -65,9 +65,13 @@ impl Header {
         let have_names = self.names_line.is_some();
         match found {
             Line::Units(cells) if self.units.is_none() => self.units = Some((line, cells)),
-            Line::Wavelengths(cells, values) if self.wavelengths_nm.is_none() => {
+            Line::Wavelengths(mut cells, values) if self.wavelengths_nm.is_none() => {
                 self.wavelengths_nm = Some(values);
                 if !have_names {
+                    // The corner of a matrix may name what goes along its other side.
+                    if let Some(corner) = cells.first_mut().filter(|c| !super::columns::is_time_name(c)) {
+                        corner.clear();
+                    }
                     self.names = cells;
                     self.names_line = Some(line);
                 }

@@ -99,15 +99,31 @@ pub(super) fn cell(cell: &[u8], decimal: u8) -> Number {
 
 /// Copies an unsigned number with `.` as its mark and `e` before its exponent; `None` where a byte fits no number.
 fn normal_form<'b>(body: &[u8], decimal: u8, buffer: &'b mut [u8; LONGEST]) -> Option<&'b [u8]> {
-    for (out, &byte) in buffer.iter_mut().zip(body) {
-        *out = match byte {
+    let grouping = grouping(body, decimal);
+    let mut length = 0;
+    for &byte in body {
+        let out = match byte {
             b'0'..=b'9' | b'+' | b'-' => byte,
             b'e' | b'E' | b'd' | b'D' => b'e',
             mark if mark == decimal => b'.',
+            mark if Some(mark) == grouping => continue,
             _ => return None,
         };
+        *buffer.get_mut(length)? = out;
+        length += 1;
     }
-    buffer.get(..body.len())
+    buffer.get(..length)
+}
+
+/// The mark between groups of three digits, as in `1,234.5`, where there is no doubt: a decimal mark follows them.
+fn grouping(body: &[u8], decimal: u8) -> Option<u8> {
+    let end = body.iter().position(|b| *b == decimal)?;
+    let whole = body.get(..end)?;
+    let mark = *whole.iter().find(|b| !b.is_ascii_digit())?;
+    let mut groups = whole.split(|b| *b == mark);
+    let first = groups.next()?.len();
+    let fits = matches!(mark, b'.' | b',' | b'\'') && (1..=3).contains(&first) && groups.all(|g| g.len() == 3);
+    fits.then_some(mark)
 }
 
 /// The words for what is no finite number.
@@ -135,6 +151,8 @@ mod tests {
             (" +7 ", b'.', 7.0),
             ("\"0,10\"", b',', 0.1),
             ("\u{2212}3.25", b'.', -3.25),
+            ("1,234.5", b'.', 1234.5),
+            ("-1.234.567,25", b',', -1_234_567.25),
         ] {
             assert_eq!(cell(text.as_bytes(), decimal), Number::Finite(value), "{text}");
         }
@@ -145,7 +163,7 @@ mod tests {
         for text in ["nan", "NaN", "-inf", "Infinity", "1e400", "-1E999"] {
             assert_eq!(cell(text.as_bytes(), b'.'), Number::NotFinite, "{text}");
         }
-        for text in ["", "-", "e", "1e", "1.2.3", "abc", "0x10", "1,5", "--1", "1 2", "."] {
+        for text in ["", "-", "e", "1e", "1.2.3", "abc", "0x10", "1,5", "--1", "1 2", ".", "1,23.5", "1234,567.5"] {
             assert_eq!(cell(text.as_bytes(), b'.'), Number::None, "{text}");
         }
         assert_eq!(cell(&[b'1'; 1000], b'.'), Number::None);

@@ -318,6 +318,10 @@ impl Block {
         if t <= last || t - last > last - first {
             return false;
         }
+        // Right behind the last row, even a header does not start another section: it was written for a new page.
+        if t - last <= 3.0 * (last - first) / self.run.time.len().saturating_sub(1).max(1) as f64 {
+            return true;
+        }
         let header = Header::above(bytes, row.start, row.line, self.columns, self.plan.delimiter);
         !(header.line().is_some_and(|l| l >= self.run.stop_line) && header.is_known())
     }

@@ -97,7 +97,7 @@ pub(super) fn of(line: &[u8], dialect: Dialect) -> Option<Shape> {
         }
     }
     let values = (shape.numbers | shape.clocks).count_ones();
-    if shape.numbers == 0 || values < 2 || (dialect.delimiter == Delimiter::Space && shape.texts.count_ones() > values / 2) {
+    if shape.numbers == 0 || values < 2 || (dialect.delimiter == Delimiter::Space && shape.texts.count_ones() > values) {
         return None;
     }
     shape.fields += split.count_left();
@@ -115,11 +115,15 @@ fn trailing_empty(line: &[u8], delimiter: Delimiter) -> usize {
 }
 
 impl Shape {
-    /// Whether two lines can be rows of one table: as many cells, and of the same kinds; a cell may be empty.
+    /// Whether two lines can be rows of one table: as many cells, and of the same kinds. A cell may be empty, and from
+    /// the third on its kind may change (flags, remarks), as long as two columns of values are common.
     pub(super) fn fits(&self, other: &Shape) -> bool {
         let as_wide = self.fields == other.fields || self.filled == other.filled;
-        let clash = (self.numbers & (other.clocks | other.texts)) | (self.clocks & (other.numbers | other.texts));
-        as_wide && clash == 0 && self.texts & (other.numbers | other.clocks) == 0
+        let clash = (self.numbers & (other.clocks | other.texts))
+            | (self.clocks & (other.numbers | other.texts))
+            | (self.texts & (other.numbers | other.clocks));
+        let common = (self.numbers & other.numbers) | (self.clocks & other.clocks);
+        as_wide && (clash == 0 || (clash & 0b11 == 0 && common.count_ones() >= 2))
     }
 }
 
@@ -176,10 +180,11 @@ mod tests {
     }
 
     #[test]
-    fn rows_fit_when_only_empty_cells_differ() {
+    fn rows_fit_when_their_first_cells_are_alike() {
         let a = shape("1;2;;x", Delimiter::Semicolon, b'.').unwrap();
         assert!(a.fits(&shape("1;2;3;x", Delimiter::Semicolon, b'.').unwrap()));
-        assert!(!a.fits(&shape("1;2;3;4", Delimiter::Semicolon, b'.').unwrap()));
+        assert!(a.fits(&shape("1;2;3;4", Delimiter::Semicolon, b'.').unwrap()));
+        assert!(!a.fits(&shape("1;y;3;4", Delimiter::Semicolon, b'.').unwrap()));
         assert!(!a.fits(&shape("1;2;x", Delimiter::Semicolon, b'.').unwrap()));
     }
 }

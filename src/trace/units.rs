@@ -186,7 +186,8 @@ pub(super) fn stated(line: &str) -> (Option<Time>, Option<Signal>) {
     const ELSE: [&str; 12] =
         ["flow", "press", "temp", "gradient", "rate", "interval", "sampling", "area", "volume", "conc", "wavelength", "amount"];
     let lower = line.to_lowercase();
-    if !SAYS.iter().any(|w| lower.contains(w)) || ELSE.iter().any(|w| lower.contains(w)) {
+    let says = SAYS.iter().any(|w| lower.contains(w)) || names_axis(&lower);
+    if !says || ELSE.iter().any(|w| lower.contains(w)) {
         return (None, None);
     }
     let parts = || line.split([':', '=', '\t', ';', ',', '|']).map(str::trim);
@@ -204,6 +205,18 @@ pub(super) fn stated(line: &str) -> (Option<Time>, Option<Signal>) {
         found = find(last);
     }
     found
+}
+
+/// Whether a line starts with the bare name of an axis: `Time: min`, `y = mAU`.
+fn names_axis(lower: &str) -> bool {
+    let key = lower.split([':', '=', '\t', ';', ',']).next().unwrap_or_default();
+    let key = key.trim_matches(|c: char| !c.is_alphanumeric());
+    ["time", "zeit", "x", "y", "signal", "absorbance", "intensity", "detector", "response"].contains(&key)
+}
+
+/// What stands in brackets in a name, where it is no unit that is known: `Signal (pA)`.
+pub(super) fn unknown_in(name: &str) -> Option<&str> {
+    bracketed(name).map(str::trim).filter(|u| !u.is_empty() && u.len() <= 12 && !u.contains("nm") && !u.chars().any(|c| c.is_ascii_digit()))
 }
 
 #[cfg(test)]
@@ -247,6 +260,7 @@ mod tests {
         assert_eq!(stated("Y Axis Units,mAU").1, Some(SignalUnit::MilliAu.into()));
         assert_eq!(stated("Y axis: Absorbance [AU]").1, Some(SignalUnit::Au.into()));
         assert_eq!(stated("Units;s;mAU"), (Some(TimeUnit::Seconds.into()), Some(SignalUnit::MilliAu.into())));
+        assert_eq!(stated("# time: min").0, Some(TimeUnit::Minutes.into()));
         assert_eq!(stated("Flow unit: mL/min"), (None, None));
         assert_eq!(stated("Run time (min);22"), (None, None));
     }

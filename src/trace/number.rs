@@ -1,7 +1,9 @@
 //! Numbers in text: a fast way for the common form, a careful one for every other.
 
 /// 10⁰ … 10¹⁵ as exact floats: the divisors of the fast way.
-const POWERS: [f64; 16] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
+const POWERS: [f64; 16] = [
+    1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
+];
 /// A cell longer than this is no number, bytes.
 const LONGEST: usize = 400;
 
@@ -86,10 +88,16 @@ pub(super) fn cell(cell: &[u8], decimal: u8) -> Number {
         _ => (false, cell),
     };
     if !matches!(body.first(), Some(b'0'..=b'9' | b'.' | b',')) {
-        return if is_special(body) { Number::NotFinite } else { Number::None };
+        return if is_special(body) {
+            Number::NotFinite
+        } else {
+            Number::None
+        };
     }
     let mut buffer = [0_u8; LONGEST];
-    let Some(text) = normal_form(body, decimal, &mut buffer) else { return Number::None };
+    let Some(text) = normal_form(body, decimal, &mut buffer) else {
+        return Number::None;
+    };
     match fast_float2::parse::<f64, _>(text) {
         Ok(value) if value.is_finite() => Number::Finite(if negative { -value } else { value }),
         Ok(_) => Number::NotFinite,
@@ -122,13 +130,17 @@ fn grouping(body: &[u8], decimal: u8) -> Option<u8> {
     let mark = *whole.iter().find(|b| !b.is_ascii_digit())?;
     let mut groups = whole.split(|b| *b == mark);
     let first = groups.next()?.len();
-    let fits = matches!(mark, b'.' | b',' | b'\'') && (1..=3).contains(&first) && groups.all(|g| g.len() == 3);
+    let fits = matches!(mark, b'.' | b',' | b'\'')
+        && (1..=3).contains(&first)
+        && groups.all(|g| g.len() == 3);
     fits.then_some(mark)
 }
 
 /// The words for what is no finite number.
 fn is_special(body: &[u8]) -> bool {
-    ["nan", "inf", "infinity", "1.#inf", "1.#qnan", "1.#ind"].iter().any(|word| body.eq_ignore_ascii_case(word.as_bytes()))
+    ["nan", "inf", "infinity", "1.#inf", "1.#qnan", "1.#ind"]
+        .iter()
+        .any(|word| body.eq_ignore_ascii_case(word.as_bytes()))
 }
 
 #[cfg(test)]
@@ -154,7 +166,11 @@ mod tests {
             ("1,234.5", b'.', 1234.5),
             ("-1.234.567,25", b',', -1_234_567.25),
         ] {
-            assert_eq!(cell(text.as_bytes(), decimal), Number::Finite(value), "{text}");
+            assert_eq!(
+                cell(text.as_bytes(), decimal),
+                Number::Finite(value),
+                "{text}"
+            );
         }
     }
 
@@ -163,7 +179,21 @@ mod tests {
         for text in ["nan", "NaN", "-inf", "Infinity", "1e400", "-1E999"] {
             assert_eq!(cell(text.as_bytes(), b'.'), Number::NotFinite, "{text}");
         }
-        for text in ["", "-", "e", "1e", "1.2.3", "abc", "0x10", "1,5", "--1", "1 2", ".", "1,23.5", "1234,567.5"] {
+        for text in [
+            "",
+            "-",
+            "e",
+            "1e",
+            "1.2.3",
+            "abc",
+            "0x10",
+            "1,5",
+            "--1",
+            "1 2",
+            ".",
+            "1,23.5",
+            "1234,567.5",
+        ] {
             assert_eq!(cell(text.as_bytes(), b'.'), Number::None, "{text}");
         }
         assert_eq!(cell(&[b'1'; 1000], b'.'), Number::None);

@@ -91,8 +91,13 @@ impl Plan {
         let rest = split.rest().unwrap_or_default();
         count += split.count_left();
         let (least, most) = self.fields;
-        let empty_tail = count > most && rest.iter().all(|b| *b == self.delimiter.byte() || b.is_ascii_whitespace());
-        let (Some(time), Some(signal)) = (time, signal) else { return Line::Other(columns(count, most)) };
+        let empty_tail = count > most
+            && rest
+                .iter()
+                .all(|b| *b == self.delimiter.byte() || b.is_ascii_whitespace());
+        let (Some(time), Some(signal)) = (time, signal) else {
+            return Line::Other(columns(count, most));
+        };
         if count < least || (count > most && !empty_tail) {
             return Line::Other(columns(count, most));
         }
@@ -101,17 +106,34 @@ impl Plan {
 
     fn values(&self, time: &[u8], signal: &[u8], base: &mut Option<clock::Stamp>) -> Line {
         let Some(t) = self.time_of(time, base) else {
-            if self.kind == TimeKind::Number && number::cell(time, self.decimal) == Number::NotFinite {
-                return Line::NotFinite(format!("found {} as time, expected a finite number", quote(time.trim_ascii())));
+            if self.kind == TimeKind::Number
+                && number::cell(time, self.decimal) == Number::NotFinite
+            {
+                return Line::NotFinite(format!(
+                    "found {} as time, expected a finite number",
+                    quote(time.trim_ascii())
+                ));
             }
-            let what = if self.kind == TimeKind::Number { "a number" } else { "a clock time" };
-            return Line::Other(format!("found {} as time, expected {what}", quote(time.trim_ascii())));
+            let what = if self.kind == TimeKind::Number {
+                "a number"
+            } else {
+                "a clock time"
+            };
+            return Line::Other(format!(
+                "found {} as time, expected {what}",
+                quote(time.trim_ascii())
+            ));
         };
         let shown = || quote(signal.trim_ascii());
         match number::cell(signal, self.decimal) {
             Number::Finite(s) => Line::Sample(t, s),
-            Number::NotFinite => Line::NotFinite(format!("found {} as signal, expected a finite number", shown())),
-            Number::None => Line::NoSignal(t, format!("found {} as signal, expected a number", shown())),
+            Number::NotFinite => Line::NotFinite(format!(
+                "found {} as signal, expected a finite number",
+                shown()
+            )),
+            Number::None => {
+                Line::NoSignal(t, format!("found {} as signal, expected a number", shown()))
+            }
         }
     }
 
@@ -164,14 +186,20 @@ impl Plan {
         let second = first.get(behind_delimiter(first, mark, high - low)?..)?;
         let (a, b) = (self.one(first)?, self.one(second)?);
         let rest = bytes.get(next..)?;
-        Some(if self.time < self.signal { (a, b, rest) } else { (b, a, rest) })
+        Some(if self.time < self.signal {
+            (a, b, rest)
+        } else {
+            (b, a, rest)
+        })
     }
 
     /// A number alone in its cell.
     #[inline(always)]
     fn one(&self, cell: &[u8]) -> Option<f64> {
         let (value, rest) = number::plain(behind_blanks(cell), self.decimal)?;
-        rest.first().is_none_or(|b| *b == self.delimiter.byte()).then_some(value)
+        rest.first()
+            .is_none_or(|b| *b == self.delimiter.byte())
+            .then_some(value)
     }
 }
 
@@ -186,12 +214,18 @@ fn line_done(rest: &[u8]) -> Option<&[u8]> {
 
 #[inline(always)]
 fn behind_blanks(text: &[u8]) -> &[u8] {
-    let blanks = text.iter().take_while(|b| matches!(b, b' ' | b'\t')).count();
+    let blanks = text
+        .iter()
+        .take_while(|b| matches!(b, b' ' | b'\t'))
+        .count();
     text.get(blanks..).unwrap_or_default()
 }
 
 fn columns(found: usize, expected: usize) -> String {
-    format!("found {}, expected {expected}", crate::text::count(found, "column"))
+    format!(
+        "found {}, expected {expected}",
+        crate::text::count(found, "column")
+    )
 }
 
 impl Run {
@@ -199,7 +233,11 @@ impl Run {
     pub(super) fn read(bytes: &[u8], start: usize, line: u64, plan: &Plan) -> Self {
         let (_, next) = line_at(bytes, start);
         let estimate = (bytes.len() - start.min(bytes.len())) / (next - start).max(1) + 64;
-        let mut run = Self { stop: start, stop_line: line, ..Self::default() };
+        let mut run = Self {
+            stop: start,
+            stop_line: line,
+            ..Self::default()
+        };
         run.time.reserve(estimate.min(ROOM));
         run.signal.reserve(estimate.min(ROOM));
         let quick = plan.kind == TimeKind::Number && !plan.quoted;
@@ -221,13 +259,19 @@ impl Run {
             (2, Delimiter::Space, 0) => self.while_quick(bytes, |b| Plan::blank_pair(b, decimal)),
             (_, Delimiter::Space, _) => {}
             (2, _, 0) => self.while_quick(bytes, |b| Plan::pair(b, delimiter, decimal)),
-            (2, _, _) => self.while_quick(bytes, |b| Plan::pair(b, delimiter, decimal).map(|(s, t, rest)| (t, s, rest))),
+            (2, _, _) => self.while_quick(bytes, |b| {
+                Plan::pair(b, delimiter, decimal).map(|(s, t, rest)| (t, s, rest))
+            }),
             _ => self.while_quick(bytes, |b| plan.wide(b)),
         }
     }
 
     #[inline(always)]
-    fn while_quick<'a>(&mut self, bytes: &'a [u8], row: impl Fn(&'a [u8]) -> Option<(f64, f64, &'a [u8])>) {
+    fn while_quick<'a>(
+        &mut self,
+        bytes: &'a [u8],
+        row: impl Fn(&'a [u8]) -> Option<(f64, f64, &'a [u8])>,
+    ) {
         let from = self.time.len();
         let mut rest = bytes.get(self.stop..).unwrap_or_default();
         let mut latest = self.time.last().copied().unwrap_or(f64::NEG_INFINITY);
@@ -266,7 +310,9 @@ impl Run {
             Line::NoSignal(_, why) | Line::Other(why) if cut && !self.time.is_empty() => {
                 self.blame(format!("the last line is cut: {why}"), true);
             }
-            Line::NoSignal(t, why) if self.goes_on(self.relative(t, plan)) => self.blame(why, false),
+            Line::NoSignal(t, why) if self.goes_on(self.relative(t, plan)) => {
+                self.blame(why, false)
+            }
             Line::NoSignal(..) | Line::Other(_) => return false,
         }
         self.stop = next;
@@ -281,7 +327,10 @@ impl Run {
             return true;
         }
         let mut split = cells(text, plan.delimiter);
-        let time = split.by_ref().nth(plan.time).and_then(|c| plan.time_of(c, &mut self.base()));
+        let time = split
+            .by_ref()
+            .nth(plan.time)
+            .and_then(|c| plan.time_of(c, &mut self.base()));
         let last = cells(text, plan.delimiter).last().unwrap_or_default();
         let short = split.count_left() + plan.time + 1 < plan.fields.0;
         time.is_some_and(|t| self.goes_on(self.relative(t, plan))) && (short || looks_cut(last))
@@ -294,28 +343,43 @@ impl Run {
 
     /// A time as [`Plan::line`] gives it, on the scale of `time`.
     pub(super) fn relative(&self, t: f64, plan: &Plan) -> f64 {
-        if plan.kind == TimeKind::OfDay { t + self.days_s - self.first_of_day.unwrap_or(0.0) } else { t }
+        if plan.kind == TimeKind::OfDay {
+            t + self.days_s - self.first_of_day.unwrap_or(0.0)
+        } else {
+            t
+        }
     }
 
     /// Keeps the first fault.
     fn blame(&mut self, message: String, may_grow: bool) {
         if self.fault.is_none() {
-            self.fault = Some(TraceError { may_grow, ..error(Some(self.stop_line), message) });
+            self.fault = Some(TraceError {
+                may_grow,
+                ..error(Some(self.stop_line), message)
+            });
         }
     }
 
     /// Whether a time (as written) continues the rows: later than the last, by no more than a hundred steps.
     fn goes_on(&self, t: f64) -> bool {
-        let (Some(first), Some(last)) = (self.time.first(), self.time.last()) else { return false };
+        let (Some(first), Some(last)) = (self.time.first(), self.time.last()) else {
+            return false;
+        };
         let mean = (last - first) / self.time.len().saturating_sub(1).max(1) as f64;
         self.time.len() >= 2 && t > *last && t - last <= 100.0 * mean
     }
 
     fn push(&mut self, t: f64, s: f64, plan: &Plan) {
-        let t = if plan.kind == TimeKind::OfDay { self.since_first(t) } else { t };
+        let t = if plan.kind == TimeKind::OfDay {
+            self.since_first(t)
+        } else {
+            t
+        };
         let last = self.time.last().copied();
         match last {
-            Some(last) if t < last && self.time.len() <= 2 && !plan.sure_start && self.fault.is_none() => {
+            Some(last)
+                if t < last && self.time.len() <= 2 && !plan.sure_start && self.fault.is_none() =>
+            {
                 // What came before was no sample: a pair of numbers above data without a header.
                 self.dropped += self.time.len();
                 self.time.clear();
@@ -323,7 +387,12 @@ impl Run {
                 self.repeats = (0, 0);
             }
             Some(last) if t < last => {
-                self.blame(format!("time runs backwards: found {t} after {last}, expected increasing times"), self.unended);
+                self.blame(
+                    format!(
+                        "time runs backwards: found {t} after {last}, expected increasing times"
+                    ),
+                    self.unended,
+                );
             }
             Some(last) if t == last => {
                 if self.repeats.0 == 0 {
@@ -354,5 +423,25 @@ impl Run {
 
 /// Whether the text is nothing but what numbers and clock times are made of.
 fn looks_cut(line: &[u8]) -> bool {
-    line.iter().all(|b| matches!(b, b'0'..=b'9' | b'+' | b'-' | b'.' | b',' | b';' | b':' | b'/' | b'e' | b'E' | b'd' | b'D' | b'T' | b' ' | b'\t' | b'"'))
+    line.iter().all(|b| {
+        matches!(
+            b,
+            b'0'..=b'9'
+                | b'+'
+                | b'-'
+                | b'.'
+                | b','
+                | b';'
+                | b':'
+                | b'/'
+                | b'e'
+                | b'E'
+                | b'd'
+                | b'D'
+                | b'T'
+                | b' '
+                | b'\t'
+                | b'"'
+        )
+    })
 }

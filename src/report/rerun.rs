@@ -43,9 +43,6 @@ pub fn list(queue: &Queue, extra: &[String]) -> RunList {
     for (k, mut injection) in planned.into_iter().enumerate() {
         injection.position = k as u64 + 1;
         injection.stem = names.repeat(&injection.stem);
-        if matches!(injection.kind, Kind::Sample | Kind::Calibrator) {
-            injection.name = name::repeated(&injection.name);
-        }
         injection.extra.resize(extra.len(), String::new());
         list.injections.push(injection);
     }

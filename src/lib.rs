@@ -17,6 +17,7 @@
 //! | [`ledger`] | records → durable, replayable |
 //! | [`report`] | ledger → sheet, time course, rerun list, alerts, summary |
 //! | [`tell`] | alerts → one text file each (mail follows) |
+//! | [`service`] | joins them: the thin shell with the disk and the clock |
 //!
 //! [`config`], [`method`] and [`runlist`] turn text into checked types; [`rehearsal`] is a simulated instrument;
 //! [`command`] has one small file for each subcommand. `signal`, `quant`, `check` and `night` are pure: values in,
@@ -34,6 +35,7 @@ pub mod reading;
 pub mod rehearsal;
 pub mod report;
 pub mod runlist;
+pub mod service;
 pub mod signal;
 pub mod tell;
 pub mod text;

@@ -1,2 +1,5 @@
-//! The program's front door.
-fn main() {}
+//! The program's front door: everything is in the library.
+
+fn main() -> std::process::ExitCode {
+    runsitter::command::main()
+}

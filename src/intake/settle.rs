@@ -28,8 +28,6 @@ struct Growing {
     since: Moment,
     /// When it is looked at next.
     due: Moment,
-    /// It settled and was not whole.
-    torn: bool,
 }
 
 /// Files that are not taken yet.
@@ -63,7 +61,7 @@ impl Settle {
                 if let Some(before) = before {
                     self.due.remove(&(before.due, seen.path.clone()));
                 }
-                self.put(&seen.path, Growing { size: seen.size, modified: seen.modified, since: now, due: now + self.settle, torn: false });
+                self.put(&seen.path, Growing { size: seen.size, modified: seen.modified, since: now, due: now + self.settle });
             }
         }
     }
@@ -94,7 +92,7 @@ impl Settle {
             if seen.size != known.size || seen.modified != known.modified {
                 self.observe(&seen, now);
             } else if seen.size == 0 && !self.is_last_call(&known, now) {
-                self.put(&path, Growing { due: now + self.pause(), torn: true, ..known });
+                self.put(&path, Growing { due: now + self.pause(), ..known });
             } else {
                 // Kept, so that `torn` and `unread` know since when it stood still.
                 self.growing.insert(path, known);
@@ -128,7 +126,7 @@ impl Settle {
     pub fn torn(&mut self, seen: &Seen, now: Moment) {
         if let Some(known) = self.growing.remove(&seen.path) {
             let due = (known.since + self.patience()).max(now + self.pause().min(self.patience()));
-            self.put(&seen.path, Growing { due, torn: true, ..known });
+            self.put(&seen.path, Growing { due, ..known });
         }
     }
 

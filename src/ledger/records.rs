@@ -195,6 +195,17 @@ impl Ledger {
         rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
 
+    /// The queue in which a trace landed last.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn last_queue(&self, station: &str) -> Result<Option<String>, LedgerError> {
+        self.connection
+            .query_row("SELECT queue FROM landing WHERE station = ?1 ORDER BY id DESC LIMIT 1", [station], |row| row.get(0))
+            .optional()
+            .map_err(|e| self.sqlite(e))
+    }
+
     /// Notes whether a queue goes on (`None`) or has ended.
     ///
     /// # Errors

@@ -107,6 +107,8 @@ pub struct Queue {
     pub listed: bool,
     /// Things worth saying in the summary: how the list was read, new revisions.
     pub notes: Vec<String>,
+    /// Names of the run list's extra columns.
+    pub extra: Vec<String>,
     method: Arc<Method>,
     stored: Option<Named>,
     serving: Serving,
@@ -153,6 +155,7 @@ impl Queue {
     pub fn planned(name: &str, terms: &Terms, list: &RunList) -> Queue {
         let mut queue = Queue::build(name, terms, list.injections.iter().map(|i| Slot::new(i.clone(), true)).collect(), true);
         queue.notes = list.notes.clone();
+        queue.extra = list.extra.clone();
         queue
     }
 
@@ -163,6 +166,7 @@ impl Queue {
             name: name.to_owned(),
             listed,
             notes: Vec::new(),
+            extra: Vec::new(),
             serving: Serving::stored(terms.stored.clone()),
             stored: terms.stored.clone(),
             method,

@@ -7,6 +7,7 @@ pub mod curve;
 pub mod describe;
 pub mod detection;
 pub mod dilution;
+pub mod matching;
 pub mod plot;
 pub mod regression;
 pub mod student;

@@ -15,6 +15,7 @@ use super::evaluate::{Bench, Taken, hex};
 use super::lists;
 use super::outputs::Outputs;
 use super::setup::Setup;
+use crate::check::Check;
 use crate::config::error::FileError;
 use crate::config::{Config, Station};
 use crate::intake::Seen;
@@ -236,7 +237,7 @@ impl Desk {
                 self.bad_files.insert(seen.path.clone(), seen.clone());
                 let name = seen.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
                 let kept = self.night.list(&queue).is_some();
-                let alert = tell::run_list_alert(&queue, &name, &error, kept, now);
+                let alert = run_list_alert(&name, &queue, &error, kept, now);
                 self.tell_bad_list(ledger, queue, alert, now)
             }
         }
@@ -292,8 +293,8 @@ impl Desk {
         if known {
             return Ok(());
         }
-        let (file_name, body) = tell::condition_text(&queue, &alert, &self.zone);
-        self.write_message(ledger, &file_name, &body, now)?;
+        let message = tell::of_condition(&queue, &[&alert], &self.zone);
+        self.write_message(ledger, &message, now)?;
         self.bad_lists.insert(queue, alert);
         Ok(())
     }
@@ -478,34 +479,24 @@ impl Desk {
 
     /// One message for each trace with something to tell at once, however many checks it fails.
     fn tell(&mut self, ledger: &mut Ledger, queue: &str, changes: &AlertChanges, now: Timestamp) -> Result<(), DeskError> {
-        let mut written = BTreeSet::new();
-        for alert in changes.raised.iter().filter(|a| a.now) {
-            let Some(state) = self.night.queues().get(queue) else { continue };
-            let (file_name, body) = tell::alert_text(state, alert, &self.zone);
-            if written.insert(file_name.clone()) {
-                self.write_message(ledger, &file_name, &body, now)?;
-            }
-        }
-        for alert in changes.cleared.iter().filter(|a| a.now) {
-            let Some(state) = self.night.queues().get(queue) else { continue };
-            let (file_name, body) = tell::cleared_text(state, alert, &self.zone);
-            if written.insert(file_name.clone()) {
-                self.write_message(ledger, &file_name, &body, now)?;
-            }
+        let Some(state) = self.night.queues().get(queue) else { return Ok(()) };
+        for message in tell::messages(state, changes, &self.zone) {
+            self.write_message(ledger, &message, now)?;
         }
         Ok(())
     }
 
-    fn write_message(&mut self, ledger: &mut Ledger, file_name: &str, body: &str, now: Timestamp) -> Result<(), DeskError> {
+    fn write_message(&mut self, ledger: &mut Ledger, message: &tell::Message, now: Timestamp) -> Result<(), DeskError> {
+        let tell::Message { file_name, subject, body } = message;
         let path = self.results.join("alerts").join(file_name);
         ledger.keep_message(&self.station.name, file_name, body, now)?;
         if let Err(error) = keep(&path, body.as_bytes()) {
             tracing::error!(%error, "an alert cannot be written now; it is kept in the ledger and written when it can be");
-            self.unwritten.insert(path.clone(), body.to_owned());
+            self.unwritten.insert(path.clone(), body.clone());
         }
-        tracing::warn!(file = %path.display(), "{}", body.lines().next().unwrap_or_default());
+        tracing::warn!(file = %path.display(), "{subject}");
         if let Some(listener) = &mut self.listener {
-            listener(&Event::Told { path, body: body.to_owned() });
+            listener(&Event::Told { path, body: body.clone() });
         }
         Ok(())
     }
@@ -532,6 +523,28 @@ impl Desk {
     /// The curves that serve a queue, for those who want to show them.
     pub fn serving(&self, queue: &str) -> Option<&calibrate::Serving> {
         self.night.queues().get(queue).map(Queue::serving)
+    }
+}
+
+/// `run-list`: which file, which line, and what is done instead.
+fn run_list_alert(file_name: &str, queue: &str, error: &FileError, kept: bool, now: Timestamp) -> Alert {
+    let instead = if kept { "its last usable version stays in use" } else { "its traces are processed as unlisted" };
+    let line = error.line.map(|l| format!("line {l}: ")).unwrap_or_default();
+    Alert {
+        key: format!("{}|list:{queue}|", Check::RunList),
+        raised_at: now,
+        cleared_at: None,
+        now: true,
+        check: Check::RunList.name().to_owned(),
+        position: None,
+        name: file_name.to_owned(),
+        trace: String::new(),
+        analyte: String::new(),
+        measured: None,
+        limit: String::new(),
+        unit: String::new(),
+        affected: Vec::new(),
+        message: format!("the run list cannot be used: {line}{}; {instead}", error.message),
     }
 }
 

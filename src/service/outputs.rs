@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use jiff::tz::TimeZone;
 
 use crate::night::queue::{Changes, Queue};
-use crate::report::sheet::SheetFile;
+use crate::report::sheet::file::SheetFile;
 use crate::report::whole::{WriteError, keep};
 use crate::report::{alerts, rerun, summary, time_course};
 
@@ -103,7 +103,7 @@ impl Outputs {
         std::fs::create_dir_all(&self.folder).map_err(WriteError::of(&self.folder, "make the folder"))?;
         let bodies = [
             time_course::csv(queue),
-            rerun::csv(queue),
+            rerun::csv(queue, &queue.extra),
             alerts::csv(queue.alerts(), &self.zone),
             summary::text(queue, &self.zone),
         ];

@@ -81,7 +81,7 @@ fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibra
     };
     let calibration = Calibration::from_toml(&text).map_err(|e| FileError {
         path: path.to_owned(),
-        line: e.line,
+        line: e.line.map(|l| l as u64),
         column: None,
         message: e.message,
     })?;

@@ -6,7 +6,6 @@
 
 mod eye;
 
-use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
@@ -25,6 +24,13 @@ pub enum Signal {
     Hint(usize, Hint),
     /// End after the work at hand.
     Stop,
+}
+
+/// How the daemon ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Ended {
+    /// A result must be injected again, or a check that is told at once failed.
+    pub attention: bool,
 }
 
 /// How the daemon is run.
@@ -60,7 +66,7 @@ impl Default for Options {
 ///
 /// # Errors
 /// When the configuration's files or the ledger cannot be used.
-pub fn run(config: &Config, signals: &Receiver<Signal>, hints: &Sender<Signal>, mut options: Options) -> Result<(), DeskError> {
+pub fn run(config: &Config, signals: &Receiver<Signal>, hints: &Sender<Signal>, mut options: Options) -> Result<Ended, DeskError> {
     let mut ledger = Ledger::open(&config.state_dir)?;
     let started = Instant::now();
     let mut posts = Vec::new();
@@ -86,7 +92,7 @@ pub fn run(config: &Config, signals: &Receiver<Signal>, hints: &Sender<Signal>, 
     for post in &mut watch.posts {
         post.desk.flush(true);
     }
-    end
+    end.map(|()| Ended { attention: watch.posts.iter().any(|p| p.desk.needs_attention()) })
 }
 
 struct Post {
@@ -171,6 +177,3 @@ impl Watch {
         begun.peek().is_some() && begun.all(|q| q.is_ended()) && self.posts.iter().all(|p| p.eye.next_due_file().is_none())
     }
 }
-
-/// Files that were looked at but cannot be opened, for the log.
-pub type Unread = Vec<(PathBuf, std::io::Error)>;

@@ -66,17 +66,22 @@ fn is_trace(place: &str) -> bool {
 fn raised(queue: &Queue, alerts: &[&Alert], zone: &TimeZone) -> Message {
     let stem = alerts.first().map_or("", |a| place(a)).strip_prefix("slot:");
     match stem.and_then(|s| queue.slot_of(s)) {
-        Some(slot) => of_trace(queue, slot, alerts, zone),
+        // One trace, one message: what else is open at it belongs into the text.
+        Some(slot) => {
+            let place = alerts.first().map_or("", |a| place(a));
+            let mut all: Vec<&Alert> = queue.alerts().open().filter(|a| a.now && self::place(a) == place).collect();
+            all.sort_by_key(|a| Check::parse(&a.check));
+            of_trace(queue, slot, if all.is_empty() { alerts } else { &all }, zone)
+        }
         None => of_condition(&queue.name, alerts, zone),
     }
 }
 
 /// The message of one trace. `alerts`: those that are told with it, the first giving subject and file name.
 pub fn of_trace(queue: &Queue, slot: &Slot, alerts: &[&Alert], zone: &TimeZone) -> Message {
-    let check = alerts.first().map_or("", |a| a.check.as_str());
     let subject = subject::of_trace(queue, slot, alerts);
     Message {
-        file_name: file_name(&queue.name, Some((slot.plan.position, &slot.plan.stem)), check, ""),
+        file_name: trace_file_name(&queue.name, slot.plan.position, &slot.plan.stem),
         body: body::of_trace(&subject, queue, slot, alerts, zone),
         subject,
     }
@@ -87,7 +92,7 @@ pub fn of_trace(queue: &Queue, slot: &Slot, alerts: &[&Alert], zone: &TimeZone) 
 pub fn of_condition(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Message {
     let subject = subject::of_condition(queue, alerts);
     let (check, raised) = alerts.first().map_or(("", String::new()), |a| (a.check.as_str(), stamp(a, zone)));
-    Message { file_name: file_name(queue, None, check, &raised), body: body::of_condition(&subject, queue, alerts, zone), subject }
+    Message { file_name: condition_file_name(queue, check, &raised), body: body::of_condition(&subject, queue, alerts, zone), subject }
 }
 
 /// The message that alerts of one trace or condition are over; `None` where there is none to tell of.
@@ -96,8 +101,10 @@ pub fn cleared(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Option<Messag
     let stem = place(first).strip_prefix("slot:");
     let subject = subject::cleared(queue, alerts);
     let at = stem.and_then(|s| Some((first.position?, s)));
-    let raised = if at.is_some() { String::new() } else { stamp(first, zone) };
-    let name = file_name(queue, at, &first.check, &raised);
+    let name = match at {
+        Some((position, stem)) => trace_file_name(queue, position, stem),
+        None => condition_file_name(queue, &first.check, &stamp(first, zone)),
+    };
     let file_name = format!("{}-cleared.txt", name.strip_suffix(".txt").unwrap_or(&name));
     Some(Message { file_name, body: body::cleared(&subject, queue, alerts, zone), subject })
 }
@@ -108,14 +115,14 @@ fn stamp(alert: &Alert, zone: &TimeZone) -> String {
     format!("{:04}{:02}{:02}T{:02}{:02}{:02}", t.year(), t.month(), t.day(), t.hour(), t.minute(), t.second())
 }
 
-/// `crocks-014-t-14-recovery.txt`, `crocks-late-trace-20260921T190900.txt`.
-fn file_name(queue: &str, trace: Option<(u64, &str)>, check: &str, raised: &str) -> String {
-    let queue = name::distinct(queue, 32);
-    let check = name::safe(check, 16);
-    match trace {
-        Some((position, stem)) => format!("{queue}-{position:03}-{}-{check}.txt", name::distinct(stem, 40)),
-        None => format!("{queue}-{check}-{raised}.txt"),
-    }
+/// `crocks-014-t-14.txt`: the same for every message about a trace, so that there is one.
+fn trace_file_name(queue: &str, position: u64, stem: &str) -> String {
+    format!("{}-{position:03}-{}.txt", name::distinct(queue, 32), name::distinct(stem, 40))
+}
+
+/// `crocks-late-trace-20260921T190900.txt`.
+fn condition_file_name(queue: &str, check: &str, raised: &str) -> String {
+    format!("{}-{}-{raised}.txt", name::distinct(queue, 32), name::safe(check, 16))
 }
 
 #[cfg(test)]

@@ -1,0 +1,129 @@
+//! `runsitter watch`
+
+use std::path::Path;
+use std::sync::mpsc;
+use std::time::Duration;
+
+use super::{End, Failed, Outcome, load_config};
+use crate::service::desk::DeskError;
+use crate::service::watch::{Ended, Options, Signal, run as run_loop};
+
+/// Runs in the foreground until SIGTERM or SIGINT; under systemd as Type=notify. What has landed by then is in the
+/// results; what is still growing is taken at the next start.
+#[derive(Debug, clap::Args)]
+pub struct Args {}
+
+/// The work at hand may take so long after the order to stop.
+const LAST_WORK: Duration = Duration::from_secs(4);
+
+pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
+    let config = load_config(config)?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Failed::io)?;
+    let (send, receive) = mpsc::channel();
+    let (ended_send, ended) = tokio::sync::oneshot::channel::<Result<Ended, DeskError>>();
+    let hints = send.clone();
+    let options = Options {
+        ready: Box::new(service::ready),
+        alive: Box::new(service::alive),
+        turn: service::watchdog().map_or(Duration::from_secs(60), |w| w / 2),
+        ..Options::default()
+    };
+    let worker = std::thread::Builder::new().name("desk".to_owned()).spawn(move || {
+        let end = run_loop(&config, &receive, &hints, options);
+        // Nobody waits any more where the order to stop ran into its time limit.
+        let _ = ended_send.send(end);
+    });
+    worker.map_err(Failed::io)?;
+    let end = runtime.block_on(until_ended(send, ended));
+    runtime.shutdown_timeout(Duration::from_millis(100));
+    match end {
+        Ok(()) => Ok(End::Well),
+        Err(error) => Err(error),
+    }
+}
+
+async fn until_ended(send: mpsc::Sender<Signal>, mut ended: tokio::sync::oneshot::Receiver<Result<Ended, DeskError>>) -> Result<(), Failed> {
+    let end = tokio::select! {
+        end = &mut ended => end,
+        signal = stop_signal() => {
+            tracing::info!("{signal}: ending after the work at hand");
+            service::stopping();
+            // The loop is gone already where this fails.
+            let _ = send.send(Signal::Stop);
+            match tokio::time::timeout(LAST_WORK, &mut ended).await {
+                Ok(end) => end,
+                Err(_) => {
+                    tracing::error!("the work at hand takes too long; what was not committed is done at the next start");
+                    return Ok(());
+                }
+            }
+        }
+    };
+    match end {
+        Ok(Ok(_)) => Ok(()),
+        Ok(Err(error)) => Err(error.into()),
+        Err(_) => Err(Failed::io("the daemon's loop ended unexpectedly; this is a defect of the program")),
+    }
+}
+
+#[cfg(unix)]
+async fn stop_signal() -> &'static str {
+    use tokio::signal::unix::{SignalKind, signal};
+    match (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) {
+        (Ok(mut terminate), Ok(mut interrupt)) => tokio::select! {
+            _ = terminate.recv() => "SIGTERM",
+            _ = interrupt.recv() => "SIGINT",
+        },
+        _ => std::future::pending().await,
+    }
+}
+
+#[cfg(not(unix))]
+async fn stop_signal() -> &'static str {
+    match tokio::signal::ctrl_c().await {
+        Ok(()) => "interrupt",
+        Err(_) => std::future::pending().await,
+    }
+}
+
+/// What systemd wants to hear. Outside systemd nobody listens and nothing happens.
+#[cfg(target_os = "linux")]
+mod service {
+    use std::time::Duration;
+
+    use sd_notify::NotifyState;
+
+    pub fn ready() {
+        tracing::info!("watching");
+        let _ = sd_notify::notify(&[NotifyState::Ready]);
+    }
+
+    pub fn alive() {
+        let _ = sd_notify::notify(&[NotifyState::Watchdog]);
+    }
+
+    pub fn stopping() {
+        let _ = sd_notify::notify(&[NotifyState::Stopping]);
+    }
+
+    pub fn watchdog() -> Option<Duration> {
+        sd_notify::watchdog_enabled()
+    }
+}
+
+#[cfg(not(target_os = "linux"))]
+mod service {
+    use std::time::Duration;
+
+    pub fn ready() {
+        tracing::info!("watching");
+    }
+
+    pub fn alive() {}
+
+    pub fn stopping() {}
+
+    pub fn watchdog() -> Option<Duration> {
+        None
+    }
+}

@@ -67,24 +67,46 @@ pub fn wrap(out: &mut String, first: &str, text: &str, width: usize) {
     out.push('\n');
 }
 
+/// The last column of a table is broken into lines where it has at least so much room, else it gets lines of its own.
+const LAST_COLUMN: usize = 18;
+
 /// Appends a table: columns as wide as they need, two blanks between them, no blanks at the ends of lines. Columns whose
-/// header begins with `>` stand to the right.
-pub fn table(out: &mut String, indent: &str, header: &[&str], rows: &[Vec<String>]) {
+/// header begins with `>` stand to the right. Text in the last column is wrapped so that lines keep within `width`.
+pub fn table(out: &mut String, indent: &str, header: &[&str], rows: &[Vec<String>], width: usize) {
     let right: Vec<bool> = header.iter().map(|h| h.starts_with('>')).collect();
     let titles: Vec<String> = header.iter().map(|h| h.trim_start_matches('>').to_owned()).collect();
-    let width = |k: usize| rows.iter().chain([&titles]).filter_map(|r| r.get(k)).map(|c| c.chars().count()).max().unwrap_or(0);
-    let widths: Vec<usize> = (0..header.len()).map(width).collect();
+    let needs = |k: usize| rows.iter().chain([&titles]).filter_map(|r| r.get(k)).map(|c| c.chars().count()).max().unwrap_or(0);
+    let widths: Vec<usize> = (0..header.len()).map(needs).collect();
+    let last = header.len().saturating_sub(1);
     for row in [&titles].into_iter().chain(rows) {
         let mut line = indent.to_owned();
-        for ((cell, width), right) in row.iter().zip(&widths).zip(&right) {
+        for ((cell, width), right) in row.iter().zip(&widths).zip(&right).take(last) {
             let blanks = width.saturating_sub(cell.chars().count());
             let padding: String = std::iter::repeat_n(' ', blanks).collect();
             let parts = if *right { [padding.as_str(), cell] } else { [cell.as_str(), &padding] };
             parts.into_iter().for_each(|p| line.push_str(p));
             line.push_str("  ");
         }
+        let cell = row.get(last).map_or("", String::as_str);
+        let own = widths.get(last).copied().unwrap_or(0);
+        let pad = if right.get(last) == Some(&true) { own.saturating_sub(cell.chars().count()) } else { 0 };
+        line.extend(std::iter::repeat_n(' ', pad));
+        close(out, &line, cell, width);
+    }
+}
+
+/// Ends a line of a table with its last cell.
+fn close(out: &mut String, line: &str, cell: &str, width: usize) {
+    let used = line.chars().count();
+    if cell.is_empty() || used + cell.chars().count() <= width {
+        out.push_str(format!("{line}{cell}").trim_end());
+        out.push('\n');
+    } else if used + LAST_COLUMN <= width {
+        wrap(out, line, cell, width);
+    } else {
         out.push_str(line.trim_end());
         out.push('\n');
+        wrap(out, "            ", cell, width);
     }
 }
 
@@ -109,8 +131,19 @@ mod tests {
     #[test]
     fn a_table_has_straight_columns() {
         let mut out = String::new();
-        table(&mut out, " ", &["name", ">%"], &[vec!["a".into(), "100.0".into()], vec!["long".into(), "9.5".into()]]);
+        table(&mut out, " ", &["name", ">%"], &[vec!["a".into(), "100.0".into()], vec!["long".into(), "9.5".into()]], 80);
         assert_eq!(out, " name      %\n a     100.0\n long    9.5\n");
+    }
+
+    #[test]
+    fn the_last_column_keeps_within_the_width() {
+        let rows = [vec!["a".to_owned(), "bracket-failed unreadable-trace".to_owned()]];
+        let mut out = String::new();
+        table(&mut out, "", &["x", "why"], &rows, 24);
+        assert_eq!(out, "x  why\na  bracket-failed\n   unreadable-trace\n");
+        let mut out = String::new();
+        table(&mut out, "", &["a wide column", "why"], &rows, 30);
+        assert_eq!(out, "a wide column  why\na\n            bracket-failed\n            unreadable-trace\n");
     }
 
     #[test]

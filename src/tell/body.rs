@@ -141,8 +141,8 @@ fn touches(out: &mut String, queue: &Queue, alerts: &[&Alert]) {
     }
 }
 
-/// What the rerun list holds by now, and what running it takes.
-pub(crate) fn rerun_needs(queue: &Queue) -> String {
+/// What the rerun list holds by now, and what running it takes; empty where nothing must be injected again.
+pub fn rerun_needs(queue: &Queue) -> String {
     let list = rerun::list(queue, &[]);
     if list.injections.is_empty() {
         return String::new();

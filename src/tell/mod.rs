@@ -8,6 +8,8 @@ mod body;
 pub mod name;
 mod subject;
 
+pub use body::rerun_needs;
+
 use jiff::tz::TimeZone;
 
 use crate::check::Check;

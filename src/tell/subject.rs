@@ -74,6 +74,6 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
 pub(super) fn cleared(queue: &str, alerts: &[&Alert]) -> String {
     let mut checks: Vec<&str> = alerts.iter().map(|a| a.check.as_str()).collect();
     checks.dedup();
-    let place = alerts.first().and_then(|a| a.position).map(|p| format!(" at {p}")).unwrap_or_default();
+    let place = alerts.first().filter(|a| super::is_trace(super::place(a))).and_then(|a| a.position).map(|p| format!(" at {p}")).unwrap_or_default();
     cut(&format!("over: {}{place} ({})", checks.join(", "), cut(queue, 30)), LONGEST)
 }

@@ -33,7 +33,7 @@ fn a_stopped_queue_is_told_and_cleared() {
     night.good(2);
     let over = told(&mut night);
     assert_eq!(over[0].file_name, "crocks-late-trace-20260921T192300-cleared.txt");
-    assert_eq!(over[0].subject, "over: late-trace at 2 (crocks)");
+    assert_eq!(over[0].subject, "over: late-trace (crocks)");
     insta::assert_snapshot!(over[0].body);
 }
 

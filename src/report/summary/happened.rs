@@ -1,0 +1,98 @@
+//! What happened in the night, by time, and what is worth noting beside it.
+
+use jiff::tz::TimeZone;
+
+use super::{WIDTH, more};
+use crate::night::alarm::Alert;
+use crate::night::queue::Queue;
+use crate::report::words::{clock, cut, positions, wrap};
+use crate::runlist::Kind;
+use crate::text::one_line;
+
+/// So many alerts are listed.
+const ALERTS: usize = 60;
+
+/// Alerts by time: those told at once with their message, the others counted by check.
+pub(super) fn write(queue: &Queue, zone: &TimeZone) -> String {
+    let mut all: Vec<&Alert> = queue.alerts().in_order();
+    all.sort_by_key(|a| a.raised_at);
+    let now: Vec<&Alert> = all.iter().copied().filter(|a| a.now).collect();
+    let mut out = String::new();
+    for alert in now.iter().take(ALERTS) {
+        wrap(&mut out, &format!("  {}  ", clock(alert.raised_at, zone)), &line(alert, zone), WIDTH);
+    }
+    more(&mut out, now.len(), ALERTS, "alerts.csv");
+    for (check, places) in quiet(&all) {
+        wrap(&mut out, "         ", &format!("{check} at {}", positions(&places)), WIDTH);
+    }
+    near_blanks(&mut out, queue);
+    out
+}
+
+fn line(alert: &Alert, zone: &TimeZone) -> String {
+    let place = alert.position.map(|p| format!(" at {p} {}", cut(&alert.name, 30))).unwrap_or_default();
+    let over = alert.cleared_at.map(|at| format!(" (over at {})", clock(at, zone))).unwrap_or_default();
+    format!("{}{}: {}{over}", alert.check, place.trim_end(), one_line(&alert.message))
+}
+
+/// Checks told in the summary only and still failing, with the positions at which they do.
+fn quiet<'a>(all: &[&'a Alert]) -> Vec<(&'a str, Vec<u64>)> {
+    let mut out: Vec<(&str, Vec<u64>)> = Vec::new();
+    for alert in all.iter().filter(|a| !a.now && a.cleared_at.is_none()) {
+        let place = match out.iter().position(|(c, _)| *c == alert.check) {
+            Some(k) => k,
+            None => {
+                out.push((&alert.check, Vec::new()));
+                out.len() - 1
+            }
+        };
+        if let Some((_, places)) = out.get_mut(place) {
+            places.extend(alert.position);
+        }
+    }
+    for (_, places) in &mut out {
+        places.sort_unstable();
+        places.dedup();
+    }
+    out
+}
+
+/// A failed blank changes no verdict: that samples ran near it is for the reader to judge.
+fn near_blanks(out: &mut String, queue: &Queue) {
+    for (k, slot) in queue.slots().iter().enumerate().filter(|(_, s)| s.plan.kind == Kind::Blank && s.is_rerun()) {
+        let near: Vec<u64> =
+            queue.samples_near_blank(k).into_iter().filter_map(|j| queue.slots().get(j)).map(|s| s.plan.position).collect();
+        if !near.is_empty() {
+            let text = format!("samples that ran near the failed blank at {}: {}", slot.plan.position, positions(&near));
+            wrap(out, "         ", &text, WIDTH);
+        }
+    }
+}
+
+/// Revisions, how the list was read, traces that stop early, corrected volumes.
+pub(super) fn notes(queue: &Queue) -> String {
+    let mut all: Vec<String> = queue.notes.iter().map(|n| one_line(n)).collect();
+    let unreadable = |s: &&crate::night::queue::Slot| {
+        s.plan.kind == Kind::Conditioning
+            && s.landing.as_ref().is_some_and(|l| matches!(l.evaluation, crate::reading::Evaluation::Unreadable(_)))
+    };
+    all.extend(queue.slots().iter().filter(unreadable).map(|s| format!("the conditioning injection at {} is no usable trace", s.plan.position)));
+    let of_slots = queue.slots().iter().flat_map(|s| s.assessment.notes.iter().map(move |n| (one_line(n), s.plan.position)));
+    // The same note at many injections is one line.
+    let mut gathered: Vec<(String, Vec<u64>)> = Vec::new();
+    for (note, position) in of_slots {
+        match gathered.iter_mut().find(|(n, _)| *n == note) {
+            Some((_, places)) => places.push(position),
+            None => gathered.push((note, vec![position])),
+        }
+    }
+    all.extend(gathered.into_iter().map(|(note, places)| format!("{note} (at {})", positions(&places))));
+    let mut out = String::new();
+    for note in all.iter().take(ALERTS) {
+        wrap(&mut out, "  - ", note, WIDTH);
+    }
+    if all.len() > ALERTS {
+        out.push_str(&format!("  .. and {} more\n", all.len() - ALERTS));
+    }
+    out
+}

@@ -2,9 +2,10 @@
 
 use super::header::Header;
 use super::lines::cells;
+use super::names::{is_index_name, is_spectrum_name, is_time_name, signal_score};
 use super::number::{self, Number};
 use super::shape::{Dialect, Row};
-use super::{Hints, Settings, clock, units};
+use super::{Hints, Settings, clock};
 
 /// Columns among which a time is looked for.
 const LOOKED_AT: usize = 64;
@@ -125,11 +126,11 @@ pub(super) fn choose(
 }
 
 fn no_time(table: &[Column], header: &Header) -> String {
-    let spectrum = header.name(0).to_lowercase();
-    if spectrum.contains("wavelength") || units::words(&spectrum).iter().any(|w| w == "nm") {
+    let spectrum = header.name(0);
+    if is_spectrum_name(spectrum) {
         return format!(
             "the first column is a wavelength ('{}'), expected a time column",
-            crate::text::one_line(&spectrum)
+            crate::text::one_line(spectrum)
         );
     }
     let index = (0..table.len()).find(|i| is_index_name(header.name(*i)));
@@ -268,90 +269,10 @@ impl Column {
     }
 }
 
-/// Whether a name is that of a time.
-pub(super) fn is_time_name(name: &str) -> bool {
-    const NOT: [&str; 21] = [
-        "ml",
-        "ul",
-        "µl",
-        "nl",
-        "flow",
-        "rate",
-        "pressure",
-        "bar",
-        "psi",
-        "mpa",
-        "kpa",
-        "temp",
-        "temperature",
-        "gradient",
-        "pump",
-        "area",
-        "height",
-        "width",
-        "nm",
-        "wavelength",
-        "date",
-    ];
-    const IS: [&str; 14] = [
-        "t",
-        "rt",
-        "tr",
-        "temps",
-        "tiempo",
-        "tempo",
-        "tid",
-        "tijd",
-        "czas",
-        "elapsed",
-        "retention",
-        "durée",
-        "время",
-        "aika",
-    ];
-    if name.len() > 200 {
-        return false;
-    }
-    let words: Vec<String> = units::words(name)
-        .iter()
-        .map(|w| w.to_lowercase())
-        .collect();
-    if words.iter().any(|w| NOT.contains(&w.as_str())) {
-        // A date with its time of day is a time as well.
-        return words.iter().any(|w| w == "date") && words.iter().any(|w| w == "time");
-    }
-    let has = |w: &String| {
-        w.contains("time")
-            || w.contains("zeit")
-            || w.contains("时间")
-            || w.contains("時間")
-            || IS.contains(&w.as_str())
-    };
-    // `s` alone is no name of a time in `counts per s`.
-    words.iter().any(has) || (words.len() == 1 && units::time_in(name).is_some())
-}
-
-/// Whether a name says that the column counts the rows.
-fn is_index_name(name: &str) -> bool {
-    let words: Vec<String> = units::words(name)
-        .iter()
-        .map(|w| w.to_lowercase())
-        .collect();
-    const IS: [&str; 13] = [
-        "no", "nr", "#", "index", "idx", "point", "points", "scan", "row", "number", "num", "lfd",
-        "pos",
-    ];
-    !words.is_empty() && words.iter().all(|w| IS.contains(&w.as_str()))
-}
-
 /// The column of the time, from 0.
 fn time_column(table: &[Column], header: &Header, settings: &Settings) -> Option<usize> {
     let signal = settings.signal_column.map(|c| c - 1);
     let open = |i: &usize| Some(*i) != signal && table[*i].kind.is_some();
-    let is_spectrum = |name: &str| {
-        let lower = name.to_lowercase();
-        lower.contains("wavelength") || units::words(&lower).iter().any(|w| w == "nm")
-    };
     let named = (0..table.len())
         .filter(open)
         .filter(|i| is_time_name(header.name(*i)));
@@ -369,7 +290,7 @@ fn time_column(table: &[Column], header: &Header, settings: &Settings) -> Option
     }
     let free = |i: &usize| {
         let name = header.name(*i);
-        open(i) && !is_index_name(name) && !is_spectrum(name) && signal_score(*i, header) == 0
+        open(i) && !is_index_name(name) && !is_spectrum_name(name) && signal_score(*i, header) == 0
     };
     let plausible = |i: &usize| {
         table[*i].rise() >= Rise::Mostly
@@ -411,91 +332,6 @@ fn is_of_day(table: &[Column], time: usize) -> bool {
         .and_then(|c| c.values.first())
         .is_some_and(|t| *t >= 3600.0);
     beside || late
-}
-
-/// How much a name speaks for a signal; below zero: something else.
-fn signal_score(column: usize, header: &Header) -> i32 {
-    const SIGNAL: [&str; 22] = [
-        "absorbance",
-        "abs",
-        "absorption",
-        "extinktion",
-        "uv",
-        "vis",
-        "dad",
-        "pda",
-        "signal",
-        "intensity",
-        "intensität",
-        "response",
-        "detector",
-        "detektor",
-        "channel",
-        "value",
-        "ri",
-        "rid",
-        "height",
-        "y",
-        "wvl",
-        "ch",
-    ];
-    const OTHER: [&str; 26] = [
-        "flow",
-        "pressure",
-        "bar",
-        "psi",
-        "mpa",
-        "kpa",
-        "temp",
-        "temperature",
-        "oven",
-        "pump",
-        "gradient",
-        "percent",
-        "%",
-        "%b",
-        "%a",
-        "°c",
-        "wavelength",
-        "flag",
-        "event",
-        "status",
-        "note",
-        "time",
-        "date",
-        "zeit",
-        "scan",
-        "index",
-    ];
-    const LESSER: [&str; 6] = ["baseline", "ref", "reference", "raw", "blank", "corrected"];
-    let name = header.name(column);
-    let words: Vec<String> = units::words(name)
-        .iter()
-        .map(|w| w.to_lowercase())
-        .collect();
-    let any = |list: &[&str]| {
-        words.iter().any(|w| {
-            list.contains(&w.trim_end_matches(|c: char| c.is_ascii_digit()))
-                || list.contains(&w.as_str())
-        })
-    };
-    let mut score = 0;
-    match header.signal_unit(column) {
-        Some((s, _)) if s.is_absorbance() => score += 100,
-        Some(_) => score += 60,
-        None => {}
-    }
-    if score == 0 && header.wavelength_nm(column).is_some() {
-        score += 60;
-    }
-    if any(&SIGNAL) {
-        score += 50;
-    }
-    if any(&LESSER) && score > 0 {
-        score -= 20;
-    }
-    let is_other = any(&OTHER) || is_time_name(name) || is_index_name(name);
-    if is_other && score < 100 { -100 } else { score }
 }
 
 /// The equally plausible columns of the signal, from 0.

@@ -1,10 +1,11 @@
 //! From a block of rows to a trace in known units.
 
+use super::block::Block;
 use super::columns::TimeKind;
 use super::decode::{decode, quote};
 use super::lines::{is_blank, line_at};
 use super::rows::Run;
-use super::sections::{Block, Found};
+use super::sections::Found;
 use super::{
     Hints, Layout, MIN_POINTS, Settings, SignalUnit, TimeUnit, Trace, TraceError, error, units,
 };

@@ -77,9 +77,8 @@ impl Header {
                 self.wavelengths_nm = Some(values);
                 if !have_names {
                     // The corner of a matrix may name what goes along its other side.
-                    if let Some(corner) = cells
-                        .first_mut()
-                        .filter(|c| !super::columns::is_time_name(c))
+                    if let Some(corner) =
+                        cells.first_mut().filter(|c| !super::names::is_time_name(c))
                     {
                         corner.clear();
                     }
@@ -150,7 +149,7 @@ fn is_known(names: &[String]) -> bool {
     names
         .iter()
         .take(64)
-        .any(|n| super::columns::is_time_name(n) || units::signal_in(n).is_some())
+        .any(|n| super::names::is_time_name(n) || units::signal_in(n).is_some())
 }
 
 /// The line before `at`, without its end mark; joined with those above it while a quote is open. Start, end, lines.
@@ -210,7 +209,7 @@ fn classify(line: &[u8], columns: usize, delimiter: Delimiter) -> Line {
     }
     let first_names_time = cells
         .first()
-        .is_some_and(|c| c.is_empty() || super::columns::is_time_name(c));
+        .is_some_and(|c| c.is_empty() || super::names::is_time_name(c));
     let is_value = |c: &String| {
         c.starts_with(|d: char| d.is_ascii_digit() || matches!(d, '-' | '+' | '.'))
             && c.bytes().any(|b| b.is_ascii_digit())
@@ -272,9 +271,7 @@ fn nearly(line: &[u8], columns: usize, delimiter: Delimiter) -> Option<Vec<Strin
         return None;
     }
     let names: Vec<String> = cells(line, delimiter).map(name).collect();
-    let sure = names
-        .first()
-        .is_some_and(|n| super::columns::is_time_name(n));
+    let sure = names.first().is_some_and(|n| super::names::is_time_name(n));
     (sure || count.abs_diff(columns) == 1).then_some(names)
 }
 

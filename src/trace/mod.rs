@@ -1,15 +1,17 @@
 //! From the bytes of an export to numbers in known units. Knows nothing of methods and of what a file means.
 //!
-//! [`read`] decodes the bytes, finds the longest run of rows whose time increases (`sections`, under guesses that
-//! `shape` compares), tells its columns and units apart (`header`, `columns`, `units`), reads it in a tight loop
+//! [`read`] decodes the bytes, finds the longest run of rows whose time increases (`sections` and `block`, under guesses that
+//! `shape` compares), tells its columns and units apart (`header`, `names`, `columns`, `units`), reads it in a tight loop
 //! (`rows`, `number`, `clock`) and converts it (`finish`).
 
+mod block;
 mod clock;
 mod columns;
 mod decode;
 mod finish;
 mod header;
 mod lines;
+mod names;
 mod number;
 mod rows;
 mod sections;

@@ -3,6 +3,7 @@
 use super::*;
 use proptest::prelude::*;
 
+mod choices;
 mod faults;
 mod layouts;
 

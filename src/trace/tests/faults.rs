@@ -193,7 +193,7 @@ fn what_is_no_trace_at_all_is_said() {
     assert_fault(
         &spectrum,
         2,
-        "the first column is a wavelength ('wavelength (nm)'), expected a time column",
+        "the first column is a wavelength ('Wavelength (nm)'), expected a time column",
     );
 }
 

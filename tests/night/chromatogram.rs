@@ -66,7 +66,9 @@ impl Trace {
 
     /// Everything comes so many percent later.
     pub fn later(mut self, percent: f64) -> Trace {
-        self.peaks.iter_mut().for_each(|(apex, _)| *apex *= 1.0 + percent / 100.0);
+        self.peaks
+            .iter_mut()
+            .for_each(|(apex, _)| *apex *= 1.0 + percent / 100.0);
         self
     }
 
@@ -77,7 +79,10 @@ impl Trace {
 
     /// Slope of the baseline, mAU/h.
     pub fn drift(self, drift_mau_per_h: f64) -> Trace {
-        Trace { drift_mau_per_h, ..self }
+        Trace {
+            drift_mau_per_h,
+            ..self
+        }
     }
 
     /// Air: so many spikes of one sample, between 8 and 17 min.
@@ -87,17 +92,15 @@ impl Trace {
 
     /// The detector gives no more than this, mAU.
     pub fn ceiling(self, ceiling_mau: f64) -> Trace {
-        Trace { ceiling_mau, ..self }
+        Trace {
+            ceiling_mau,
+            ..self
+        }
     }
 
     /// The run was stopped, min.
     pub fn until(self, until_min: f64) -> Trace {
         Trace { until_min, ..self }
-    }
-
-    /// The same chromatogram on another baseline: other bytes, the same areas.
-    pub fn offset(self, offset_mau: f64) -> Trace {
-        Trace { offset_mau, ..self }
     }
 
     /// The export: minutes and mAU. `seed` makes the noise.
@@ -112,8 +115,13 @@ impl Trace {
                 break;
             }
             let baseline = self.offset_mau + self.drift_mau_per_h * time_s / 3600.0;
-            let spike = if spikes.contains(&k) { 25.0 + (k % 7) as f64 } else { 0.0 };
-            let value = (peaks + baseline + spike + self.noise_mau * noise.normal()).min(self.ceiling_mau);
+            let spike = if spikes.contains(&k) {
+                25.0 + (k % 7) as f64
+            } else {
+                0.0
+            };
+            let value =
+                (peaks + baseline + spike + self.noise_mau * noise.normal()).min(self.ceiling_mau);
             writeln!(text, "{:.6},{value:.4}", time_s / 60.0).unwrap();
         }
         text
@@ -155,7 +163,11 @@ struct Noise(u64);
 
 impl Noise {
     fn new(seed: &str) -> Noise {
-        Noise(seed.bytes().fold(0xcbf2_9ce4_8422_2325, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3)) | 1)
+        Noise(
+            seed.bytes().fold(0xcbf2_9ce4_8422_2325, |h, b| {
+                (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3)
+            }) | 1,
+        )
     }
 
     fn uniform(&mut self) -> f64 {

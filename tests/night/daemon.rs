@@ -31,7 +31,9 @@ impl Daemon {
             .unwrap();
         let mut daemon = Daemon { child, log };
         let ready = |text: &str| text.lines().any(|l| l.trim_end().ends_with("watching"));
-        daemon.wait_until("it watches", || fs::read_to_string(root.join("watch.log")).is_ok_and(|t| ready(&t)));
+        daemon.wait_until("it watches", || {
+            fs::read_to_string(root.join("watch.log")).is_ok_and(|t| ready(&t))
+        });
         daemon
     }
 
@@ -46,8 +48,16 @@ impl Daemon {
         let started = Instant::now();
         while !happened() {
             let ended = self.child.try_wait().unwrap();
-            assert!(ended.is_none(), "the daemon ended with {ended:?} while the test waited until {what}:\n{}", self.log());
-            assert!(started.elapsed() < PATIENCE, "waited {PATIENCE:?} until {what}:\n{}", self.log());
+            assert!(
+                ended.is_none(),
+                "the daemon ended with {ended:?} while the test waited until {what}:\n{}",
+                self.log()
+            );
+            assert!(
+                started.elapsed() < PATIENCE,
+                "waited {PATIENCE:?} until {what}:\n{}",
+                self.log()
+            );
             std::thread::sleep(Duration::from_millis(20));
         }
     }
@@ -55,13 +65,23 @@ impl Daemon {
     /// Sends a signal and waits for the end, at most 5 s.
     pub fn signal(mut self, name: &str) -> ExitStatus {
         let id = self.child.id().to_string();
-        assert!(Command::new("kill").args([&format!("-{name}"), &id]).status().unwrap().success());
+        assert!(
+            Command::new("kill")
+                .args([&format!("-{name}"), &id])
+                .status()
+                .unwrap()
+                .success()
+        );
         let started = Instant::now();
         loop {
             if let Some(status) = self.child.try_wait().unwrap() {
                 return status;
             }
-            assert!(started.elapsed() < Duration::from_secs(5), "5 s after SIG{name} it still runs:\n{}", self.log());
+            assert!(
+                started.elapsed() < Duration::from_secs(5),
+                "5 s after SIG{name} it still runs:\n{}",
+                self.log()
+            );
             std::thread::sleep(Duration::from_millis(10));
         }
     }
@@ -71,7 +91,12 @@ impl Daemon {
     pub fn stop(self) {
         let log = self.log.clone();
         let status = self.signal("TERM");
-        assert_eq!(status.code(), Some(0), "{}", fs::read_to_string(log).unwrap_or_default());
+        assert_eq!(
+            status.code(),
+            Some(0),
+            "{}",
+            fs::read_to_string(log).unwrap_or_default()
+        );
     }
 }
 

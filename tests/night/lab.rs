@@ -17,7 +17,13 @@ const EVENING: u64 = 1_790_013_600;
 /// A run of the program that takes longer has hung.
 const PATIENCE: Duration = Duration::from_secs(50);
 /// Levels of the method, mmol/L of either acid.
-const LEVELS: [(&str, f64); 5] = [("L1", 0.5), ("L2", 2.0), ("L3", 5.0), ("L4", 20.0), ("mid", 5.0)];
+const LEVELS: [(&str, f64); 5] = [
+    ("L1", 0.5),
+    ("L2", 2.0),
+    ("L3", 5.0),
+    ("L4", 20.0),
+    ("mid", 5.0),
+];
 
 /// The laboratory.
 pub struct Lab {
@@ -40,7 +46,11 @@ impl Done {
     /// The exit code must be this one.
     #[track_caller]
     pub fn ends(self, code: i32) -> Done {
-        assert_eq!(self.code, code, "stdout:\n{}\nstderr:\n{}", self.stdout, self.stderr);
+        assert_eq!(
+            self.code, code,
+            "stdout:\n{}\nstderr:\n{}",
+            self.stdout, self.stderr
+        );
         self
     }
 
@@ -80,7 +90,12 @@ impl Lab {
     pub fn station(mut self, lines: &str) -> Lab {
         for line in lines.lines() {
             let key = line.split('=').next().unwrap_or_default().trim();
-            self.station = self.station.lines().filter(|l| l.split('=').next().map(str::trim) != Some(key)).map(|l| format!("{l}\n")).collect();
+            self.station = self
+                .station
+                .lines()
+                .filter(|l| l.split('=').next().map(str::trim) != Some(key))
+                .map(|l| format!("{l}\n"))
+                .collect();
             self.station += &format!("{line}\n");
         }
         self.write_settings();
@@ -103,7 +118,13 @@ impl Lab {
 
     fn write_settings(&self) {
         let head = "state_dir = \"state\"\nresults_dir = \"results\"\n\n[[station]]\nname = \"acids\"\nwatch = \"exports\"\nmethod = \"method.toml\"\n";
-        self.write("runsitter.toml", &format!("{head}calibration = \"calibration.toml\"\n{}{}", self.station, self.sections));
+        self.write(
+            "runsitter.toml",
+            &format!(
+                "{head}calibration = \"calibration.toml\"\n{}{}",
+                self.station, self.sections
+            ),
+        );
         self.write("method.toml", &self.method);
     }
 
@@ -159,7 +180,11 @@ impl Lab {
     /// Runs the program with the laboratory's configuration.
     pub fn run(&self, arguments: &[&str]) -> Done {
         let config = self.named("runsitter.toml");
-        let all: Vec<&str> = arguments.iter().copied().chain(["--config", &config]).collect();
+        let all: Vec<&str> = arguments
+            .iter()
+            .copied()
+            .chain(["--config", &config])
+            .collect();
         run(self.root(), &all)
     }
 
@@ -201,8 +226,15 @@ impl Lab {
 
     /// Alert files: name → text.
     pub fn messages(&self) -> BTreeMap<String, String> {
-        let Ok(entries) = fs::read_dir(self.root().join("results/acids/alerts")) else { return BTreeMap::new() };
-        let read = |e: fs::DirEntry| (e.file_name().to_string_lossy().into_owned(), fs::read_to_string(e.path()).unwrap());
+        let Ok(entries) = fs::read_dir(self.root().join("results/acids/alerts")) else {
+            return BTreeMap::new();
+        };
+        let read = |e: fs::DirEntry| {
+            (
+                e.file_name().to_string_lossy().into_owned(),
+                fs::read_to_string(e.path()).unwrap(),
+            )
+        };
         entries.map(|e| read(e.unwrap())).collect()
     }
 
@@ -217,7 +249,10 @@ impl Lab {
                     folders.push(entry.path());
                 } else if meta.is_file() {
                     let name = entry.path().strip_prefix(self.root()).unwrap().to_owned();
-                    out.insert(name, (fs::read(entry.path()).unwrap(), meta.modified().unwrap()));
+                    out.insert(
+                        name,
+                        (fs::read(entry.path()).unwrap(), meta.modified().unwrap()),
+                    );
                 }
             }
         }
@@ -233,19 +268,31 @@ impl Lab {
 /// Dates a file so many injections after the evening.
 pub fn date(path: &Path, injections: u64) {
     let at = SystemTime::UNIX_EPOCH + Duration::from_secs(EVENING + 23 * 60 * injections);
-    File::options().write(true).open(path).unwrap().set_modified(at).unwrap();
+    File::options()
+        .write(true)
+        .open(path)
+        .unwrap()
+        .set_modified(at)
+        .unwrap();
 }
 
 /// The program in UTC, with nothing of this machine's settings.
 pub fn program() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_runsitter"));
-    command.env("TZ", "UTC").env_remove("RUST_LOG").env_remove("NOTIFY_SOCKET").stdin(Stdio::null());
+    command
+        .env("TZ", "UTC")
+        .env_remove("RUST_LOG")
+        .env_remove("NOTIFY_SOCKET")
+        .stdin(Stdio::null());
     command
 }
 
 /// Runs the program to its end in a folder.
 pub fn run(folder: &Path, arguments: &[&str]) -> Done {
-    let (out, err) = (tempfile::NamedTempFile::new().unwrap(), tempfile::NamedTempFile::new().unwrap());
+    let (out, err) = (
+        tempfile::NamedTempFile::new().unwrap(),
+        tempfile::NamedTempFile::new().unwrap(),
+    );
     let mut child = program()
         .args(arguments)
         .current_dir(folder)
@@ -260,13 +307,21 @@ pub fn run(folder: &Path, arguments: &[&str]) -> Done {
             None if started.elapsed() > PATIENCE => {
                 child.kill().unwrap();
                 child.wait().unwrap();
-                panic!("{arguments:?} did not end within {PATIENCE:?}: {}", fs::read_to_string(err.path()).unwrap());
+                panic!(
+                    "{arguments:?} did not end within {PATIENCE:?}: {}",
+                    fs::read_to_string(err.path()).unwrap()
+                );
             }
             None => std::thread::sleep(Duration::from_millis(10)),
         }
     };
-    let text = |file: &tempfile::NamedTempFile| String::from_utf8(fs::read(file.path()).unwrap()).unwrap();
-    Done { code: status.code().expect("ended by a signal"), stdout: text(&out), stderr: text(&err) }
+    let text =
+        |file: &tempfile::NamedTempFile| String::from_utf8(fs::read(file.path()).unwrap()).unwrap();
+    Done {
+        code: status.code().expect("ended by a signal"),
+        stdout: text(&out),
+        stderr: text(&err),
+    }
 }
 
 /// Calibrator areas as a table, two per level, ±0.3 % around `factor` times the true response.
@@ -274,8 +329,14 @@ pub fn areas(factor: f64) -> String {
     let mut out = String::from("level,analyte,area_mau_s\n");
     for (level, mmol_l) in LEVELS.into_iter().filter(|(l, _)| *l != "mid") {
         for scatter in [0.997, 1.003] {
-            out += &format!("{level},lactic acid,{:.4}\n", factor * scatter * mmol_l * LACTIC_RESPONSE);
-            out += &format!("{level},acetic acid,{:.4}\n", factor * scatter * mmol_l * ACETIC_RESPONSE);
+            out += &format!(
+                "{level},lactic acid,{:.4}\n",
+                factor * scatter * mmol_l * LACTIC_RESPONSE
+            );
+            out += &format!(
+                "{level},acetic acid,{:.4}\n",
+                factor * scatter * mmol_l * ACETIC_RESPONSE
+            );
         }
     }
     out
@@ -286,10 +347,14 @@ fn method() -> String {
         "name = \"organic acids in brine\"\n\n[conditions]\nrun_time_min = 22.0\nflow_ml_min = 0.6\ninjection_ul = 10.0\nwavelength_nm = 210.0\n",
     );
     for (name, retention_min) in [("lactic acid", 12.9), ("acetic acid", 15.2)] {
-        out += &format!("\n[[analyte]]\nname = \"{name}\"\nretention_min = {retention_min}\nwindow_min = 0.4\nunit = \"mmol/L\"\n");
+        out += &format!(
+            "\n[[analyte]]\nname = \"{name}\"\nretention_min = {retention_min}\nwindow_min = 0.4\nunit = \"mmol/L\"\n"
+        );
     }
     for (level, c) in LEVELS {
-        out += &format!("\n[[level]]\nname = \"{level}\"\nnominal = {{ \"lactic acid\" = {c:?}, \"acetic acid\" = {c:?} }}\n");
+        out += &format!(
+            "\n[[level]]\nname = \"{level}\"\nnominal = {{ \"lactic acid\" = {c:?}, \"acetic acid\" = {c:?} }}\n"
+        );
     }
     out
 }

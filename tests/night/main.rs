@@ -22,6 +22,7 @@ mod late_lists;
 mod limits;
 mod outlasting;
 mod rehearsing;
+mod revisions;
 mod samples;
 mod snapshots;
 mod standards;

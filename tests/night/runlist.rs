@@ -14,7 +14,11 @@ pub struct Row {
 }
 
 fn row(kind: &'static str, name: &str) -> Row {
-    Row { kind, name: name.to_owned(), ..Row::default() }
+    Row {
+        kind,
+        name: name.to_owned(),
+        ..Row::default()
+    }
 }
 
 pub fn blank() -> Row {
@@ -26,11 +30,17 @@ pub fn conditioning() -> Row {
 }
 
 pub fn standard(level: &'static str) -> Row {
-    Row { level, ..row("standard", "standard") }
+    Row {
+        level,
+        ..row("standard", "standard")
+    }
 }
 
 pub fn calibrator(level: &'static str) -> Row {
-    Row { level, ..row("calibrator", level) }
+    Row {
+        level,
+        ..row("calibrator", level)
+    }
 }
 
 pub fn sample(name: &str) -> Row {
@@ -49,17 +59,25 @@ pub fn crock(name: &str, time_h: u32, replicate: u32) -> Row {
 
 impl Row {
     pub fn diluted(self, factor: u32) -> Row {
-        Row { dilution: factor.to_string(), ..self }
+        Row {
+            dilution: factor.to_string(),
+            ..self
+        }
     }
 
     pub fn volume(self, volume_ul: u32) -> Row {
-        Row { volume_ul: volume_ul.to_string(), ..self }
+        Row {
+            volume_ul: volume_ul.to_string(),
+            ..self
+        }
     }
 }
 
 /// The list as CSV: positions from 1, files `PREFIX-01.csv` and so on.
 pub fn csv(prefix: &str, rows: &[Row]) -> String {
-    let mut out = String::from("position,tray,vial,kind,name,file,volume_ul,dilution,level,series,time_h,replicate\n");
+    let mut out = String::from(
+        "position,tray,vial,kind,name,file,volume_ul,dilution,level,series,time_h,replicate\n",
+    );
     for (k, r) in (1..).zip(rows) {
         out += &format!(
             "{k},1,{k},{},{},{prefix}-{k:02}.csv,{},{},{},{},{},{}\n",

@@ -1,0 +1,108 @@
+//! The simulated night, through the real daemon.
+
+use std::collections::BTreeSet;
+use std::time::{Duration, Instant};
+
+use crate::lab::run;
+use crate::table::Table;
+
+#[test]
+fn the_drifting_night_asks_for_its_samples_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let started = Instant::now();
+    let done = run(
+        folder.path(),
+        &[
+            "rehearse",
+            "--scenario",
+            "drifting-standard",
+            "--cycle",
+            "0.6",
+            "--into",
+            "night",
+        ],
+    )
+    .ends(1);
+    assert!(
+        started.elapsed() < Duration::from_secs(40),
+        "{:?}",
+        started.elapsed()
+    );
+    assert!(!done.stdout.contains(['\r', '\u{1b}']), "{}", done.stdout);
+
+    let queue = folder.path().join("night/results/simulated/crocks");
+    let queue = if queue.exists() {
+        queue
+    } else {
+        only_queue(&folder.path().join("night/results"))
+    };
+    let sheet = Table::read(&queue.join("sheet.csv"));
+    let rerun = |kind: &str| -> BTreeSet<u64> {
+        let of_kind =
+            |r: &&crate::table::Cells| r.text("kind") == kind && r.text("verdict") == "rerun";
+        sheet
+            .rows
+            .iter()
+            .filter(of_kind)
+            .map(|r| r.text("position").parse().unwrap())
+            .collect()
+    };
+    assert_eq!(rerun("sample"), BTreeSet::from([16, 17, 18, 20, 21, 22]));
+    assert_eq!(rerun("standard"), BTreeSet::from([19, 23]));
+    assert_eq!(rerun("blank").len() + rerun("calibrator").len(), 0);
+    let of_samples = sheet
+        .rows
+        .iter()
+        .filter(|r| r.text("kind") == "sample" && r.text("verdict") == "rerun");
+    assert!(
+        of_samples.clone().count() > 0
+            && of_samples
+                .clone()
+                .all(|r| r.text("reasons") == "bracket-failed")
+    );
+
+    let again = Table::read(&queue.join("rerun.csv"));
+    assert_eq!(
+        again
+            .rows
+            .iter()
+            .filter(|r| r.text("kind") == "sample")
+            .count(),
+        6
+    );
+    for path in ["sheet.csv", "summary.txt", "rerun.csv", "alerts.csv"] {
+        assert!(
+            done.stdout.contains(path),
+            "{path} is not named in:\n{}",
+            done.stdout
+        );
+    }
+    assert!(
+        done.stdout.contains("standard low"),
+        "the alert is told while it happens:\n{}",
+        done.stdout
+    );
+}
+
+#[test]
+fn a_folder_with_something_in_it_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("mine.txt"), "mine").unwrap();
+    let done = run(folder.path(), &["rehearse", "--into", "."]).ends(2);
+    assert!(
+        done.stderr.contains("expected a new or empty one"),
+        "{}",
+        done.stderr
+    );
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+}
+
+/// The only folder below `results/STATION` that has a sheet.
+fn only_queue(results: &std::path::Path) -> std::path::PathBuf {
+    let stations = std::fs::read_dir(results).unwrap().flatten();
+    let queues = stations
+        .flat_map(|s| std::fs::read_dir(s.path()).unwrap().flatten())
+        .map(|q| q.path());
+    let mut with_sheet = queues.filter(|q| q.join("sheet.csv").exists());
+    with_sheet.next().expect("a queue with a sheet")
+}

@@ -42,14 +42,27 @@ pub fn list(queue: &Queue, extra: &[String]) -> RunList {
     let mut names = Names::taken(queue.slots().iter().map(|s| s.plan.stem.as_str()));
     for (k, mut injection) in planned.into_iter().enumerate() {
         injection.position = k as u64 + 1;
-        injection.stem = names.repeat(&injection.stem);
+        let stem = std::mem::take(&mut injection.stem);
+        injection.stem = names.repeat(&stem);
         if matches!(injection.kind, Kind::Sample | Kind::Calibrator) {
-            injection.name = name::repeated(&injection.name);
+            let name = if injection.name.is_empty() { stem } else { injection.name };
+            injection.name = name::repeated(&name);
         }
+        one_line_each(&mut injection);
         injection.extra.resize(extra.len(), String::new());
         list.injections.push(injection);
     }
     list
+}
+
+/// A run list's cells stand on one line. What came from one does already; a file name that no list names need not.
+fn one_line_each(injection: &mut Injection) {
+    let cells = [&mut injection.name, &mut injection.tray, &mut injection.vial, &mut injection.series, &mut injection.replicate];
+    for cell in cells.into_iter().chain(&mut injection.extra) {
+        if cell.contains(char::is_control) {
+            *cell = cell.replace(char::is_control, " ");
+        }
+    }
 }
 
 /// Injections of samples that must be repeated: for each one row for every dilution that is needed.

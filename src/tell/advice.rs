@@ -48,7 +48,7 @@ the same name is enough; its last content counts."
         Check::MissingTrace => "Look whether it was injected at all and only its export is missing: then export it under the listed name.",
         Check::RunList => "Correct the list at the line that is named and save it: what has landed moves to where it belongs.",
         Check::AirBubble => {
-            "Air: look at the eluent level and the inlet filter, degas, purge the pump until its pressure is steady, and wait for \
+            "Look at the eluent level and the inlet filter, degas, purge the pump until its pressure is steady, and wait for \
 a flat baseline before injecting."
         }
         Check::Saturated if kind == Kind::Sample => "The detector had no room left: dilute further, or inject less.",
@@ -72,6 +72,22 @@ bottle. If injections go on, the export has stopped: its folder, the network, th
         }
         Check::Replicates => "Compare the traces of the group: integration first, then the vials (dilution, mixing, filtering). Nothing is left out by itself.",
         _ => return None,
+    })
+}
+
+/// The hint for a condition of the station, by the name of its check.
+pub fn of_station(check: &str) -> Option<&'static str> {
+    Some(match check {
+        "pressure-high" => {
+            "Something is blocked: a guard column or frit, a capillary, salt fallen out of a buffer; or the oven is cold. \
+Which part it is shows when the flow path is opened from the detector backwards, by the rules of your laboratory."
+        }
+        "pressure-low" => "A leak, an empty bottle, air in the pump, or a pump that has stopped. Look under the fittings first: the eluent is an acid.",
+        "pressure-rise" => "A guard column or inlet frit is filling up: have a new one ready, and think about filtering the samples.",
+        "pressure-ripple" => "Air in a pump head, a check valve that sticks, a worn piston seal. Degas and purge first; a valve can be cleaned, a seal changed.",
+        "eluent-short" => "Fill the bottle with the same eluent between two injections, or shorten the queue. A pump that draws air spoils every injection after it.",
+        "waste-full" => "Empty the waste container or change it before it runs over, by the rules of your laboratory.",
+        other => return general(Check::parse(other)?, Kind::Sample),
     })
 }
 
@@ -224,6 +240,14 @@ mod tests {
         let queue = night.judged();
         let hints = look_first(queue, &queue.slots()[2]);
         assert!(hints[0].contains("It followed sample 2 (position 2)."), "{hints:?}");
+    }
+
+    #[test]
+    fn conditions_of_the_station_have_hints() {
+        for check in ["pressure-high", "pressure-low", "pressure-rise", "pressure-ripple", "eluent-short", "waste-full", "late-trace", "run-list"] {
+            assert!(of_station(check).is_some(), "{check}");
+        }
+        assert_eq!(of_station("no-such-check"), None);
     }
 
     #[test]

@@ -36,12 +36,13 @@ pub(super) fn of_trace(subject: &str, queue: &Queue, slot: &Slot, alerts: &[&Ale
 pub(super) fn of_condition(subject: &str, queue: &str, alerts: &[&Alert], zone: &TimeZone) -> String {
     let mut out = format!("{subject}\n\n");
     let raised = alerts.first().map(|a| day_and_time(a.raised_at, zone)).unwrap_or_default();
-    wrap(&mut out, "", &format!("Queue {}, since {raised}", one_line(queue)), WIDTH);
+    let place = alerts.first().and_then(|a| a.position.map(|p| format!(", at injection {p} ({})", one_line(&a.name))));
+    wrap(&mut out, "", &format!("Queue {}{}, since {raised}", one_line(queue), place.unwrap_or_default()), WIDTH);
     measured(&mut out, alerts);
     if let Some(affected) = alerts.first().map(|a| &a.affected).filter(|a| !a.is_empty()) {
         section(&mut out, "TOUCHES", &[format!("{}: positions {}", count(affected.len(), "injection"), positions(affected))]);
     }
-    let mut hints: Vec<String> = alerts.iter().filter_map(|a| advice::general(Check::parse(&a.check)?, Kind::Sample)).map(str::to_owned).collect();
+    let mut hints: Vec<String> = alerts.iter().filter_map(|a| advice::of_station(&a.check)).map(str::to_owned).collect();
     hints.dedup();
     section(&mut out, "LOOK AT", &hints);
     small_print(&mut out);
@@ -64,13 +65,13 @@ pub(super) fn cleared(subject: &str, queue: &str, alerts: &[&Alert], zone: &Time
 fn place(queue: &Queue, slot: &Slot, zone: &TimeZone) -> String {
     let plan = &slot.plan;
     let landed = slot.landing.as_ref().map(|l| format!("{}, landed {}", one_line(&l.file_name), day_and_time(l.landed_at, zone)));
+    let name = one_line(&plan.name);
+    let kind = if name.to_lowercase().starts_with(plan.kind.word()) { String::new() } else { format!("{} ", plan.kind.word()) };
     format!(
-        "Queue {}, injection {} of {}: {} {} ({})",
+        "Queue {}, injection {} of {}: {kind}{name} ({})",
         one_line(&queue.name),
         plan.position,
         queue.slots().len(),
-        plan.kind.word(),
-        one_line(&plan.name),
         landed.unwrap_or_else(|| "no trace".to_owned())
     )
 }
@@ -156,7 +157,8 @@ pub fn rerun_needs(queue: &Queue) -> String {
         .collect();
     let minutes = list.injections.len() as f64 * queue.method().cycle_s() / 60.0;
     let eluent = queue.method().conditions.flow_ml_min.map(|f| format!(" and {} mL of eluent", fixed(f * minutes, 0))).unwrap_or_default();
-    format!("rerun.csv is ready so far with {}: about {} h{eluent}", parts.join(", "), fixed(minutes / 60.0, 1))
+    let ready = if queue.is_ended() { "is ready" } else { "holds so far" };
+    format!("rerun.csv {ready}{} {}: about {} h{eluent}", if queue.is_ended() { ", with" } else { "" }, parts.join(", "), fixed(minutes / 60.0, 1))
 }
 
 fn small_print(out: &mut String) {

@@ -70,7 +70,9 @@ fn raised(queue: &Queue, alerts: &[&Alert], zone: &TimeZone) -> Message {
         Some(slot) => {
             let place = alerts.first().map_or("", |a| place(a));
             let mut all: Vec<&Alert> = queue.alerts().open().filter(|a| a.now && self::place(a) == place).collect();
-            all.sort_by_key(|a| Check::parse(&a.check));
+            // Checks by what spoils most, analytes as the method has them.
+            let analyte = |a: &Alert| queue.method().analytes.iter().position(|x| x.name == a.analyte);
+            all.sort_by_key(|a| (Check::parse(&a.check), analyte(a)));
             of_trace(queue, slot, if all.is_empty() { alerts } else { &all }, zone)
         }
         None => of_condition(&queue.name, alerts, zone),

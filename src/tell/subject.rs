@@ -65,7 +65,10 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
             format!("{name}: calibration misses its limits: {}", names.join(", "))
         }
         Some(Check::RunList) => format!("{name}: the run list cannot be used"),
-        _ => format!("{name}: {}", alert.check),
+        _ => {
+            let figure = alert.measured.map(|m| format!(" {} {}", significant(m, 4), alert.unit)).unwrap_or_default();
+            format!("{name}: {}{figure}", alert.check)
+        }
     };
     cut(&text, LONGEST)
 }

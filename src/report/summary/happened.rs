@@ -4,7 +4,8 @@ use jiff::tz::TimeZone;
 
 use super::{WIDTH, more};
 use crate::night::alarm::Alert;
-use crate::night::queue::Queue;
+use crate::night::queue::{Queue, Slot};
+use crate::reading::Evaluation;
 use crate::report::words::{clock, cut, positions, wrap};
 use crate::runlist::Kind;
 use crate::text::one_line;
@@ -69,15 +70,29 @@ fn near_blanks(out: &mut String, queue: &Queue) {
     }
 }
 
+/// Peaks whose area counts as biased, in words.
+fn doubtful(queue: &Queue, slot: &Slot) -> Vec<String> {
+    let reading = match slot.landing.as_ref().map(|l| &l.evaluation) {
+        Some(Evaluation::Read(reading)) if slot.plan.kind != Kind::Blank => reading,
+        _ => return Vec::new(),
+    };
+    let pairs = queue.method().analytes.iter().zip(&reading.analytes);
+    let words = pairs.filter_map(|(a, f)| Some(format!("{}: area in doubt, {}", one_line(&a.name), one_line(f.as_ref()?.doubtful.as_ref()?))));
+    words.collect()
+}
+
 /// Revisions, how the list was read, traces that stop early, corrected volumes.
 pub(super) fn notes(queue: &Queue) -> String {
     let mut all: Vec<String> = queue.notes.iter().map(|n| one_line(n)).collect();
-    let unreadable = |s: &&crate::night::queue::Slot| {
+    let unreadable = |s: &&Slot| {
         s.plan.kind == Kind::Conditioning
-            && s.landing.as_ref().is_some_and(|l| matches!(l.evaluation, crate::reading::Evaluation::Unreadable(_)))
+            && s.landing.as_ref().is_some_and(|l| matches!(l.evaluation, Evaluation::Unreadable(_)))
     };
     all.extend(queue.slots().iter().filter(unreadable).map(|s| format!("the conditioning injection at {} is no usable trace", s.plan.position)));
-    let of_slots = queue.slots().iter().flat_map(|s| s.assessment.notes.iter().map(move |n| (one_line(n), s.plan.position)));
+    let of_slots = queue.slots().iter().flat_map(|s| {
+        let said = s.assessment.notes.iter().map(|n| one_line(n));
+        said.chain(doubtful(queue, s)).map(move |note| (note, s.plan.position))
+    });
     // The same note at many injections is one line.
     let mut gathered: Vec<(String, Vec<u64>)> = Vec::new();
     for (note, position) in of_slots {

@@ -89,7 +89,7 @@ pub(super) fn blanks(queue: &Queue) -> String {
         })
         .collect();
     let mut out = String::new();
-    table(&mut out, "  ", &[">at", "name", ">noise", ">drift/h", ">highest peak", "verdict", "checks that failed"], &rows, WIDTH);
+    table(&mut out, "  ", &[">at", "name", ">noise, mAU", ">drift, mAU/h", ">highest peak, mAU", "verdict", "checks that failed"], &rows, WIDTH);
     more(&mut out, slots.len(), LONGEST_LIST, "sheet.csv");
     out
 }

@@ -138,9 +138,9 @@ fn again(queue: &Queue) -> Option<String> {
 /// Dilutions other than those of the queue.
 fn dilutions(queue: &Queue) -> Option<String> {
     let changed = |s: &Slot| {
-        let new: Vec<f64> = rerun::dilutions(queue, s).into_iter().filter(|d| *d != s.plan.dilution).collect();
-        let words: Vec<String> = new.iter().map(|d| significant(*d, 4)).collect();
-        (!words.is_empty()).then(|| format!("{} (position {}): {}", crate::report::words::cut(&s.plan.name, 40), s.plan.position, words.join(" and ")))
+        let needed = rerun::dilutions(queue, s);
+        let words: Vec<String> = needed.iter().map(|d| significant(*d, 4)).collect();
+        needed.iter().any(|d| *d != s.plan.dilution).then(|| format!("{} (position {}): {}", crate::report::words::cut(&s.plan.name, 40), s.plan.position, words.join(" and ")))
     };
     let all: Vec<String> = queue.slots().iter().filter(|s| s.plan.kind == Kind::Sample).filter_map(changed).collect();
     (!all.is_empty()).then(|| {

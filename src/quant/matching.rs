@@ -48,6 +48,7 @@ pub fn params(method: &Method) -> Params {
         peak_width_s: method.conditions.peak_width_s,
         plates_max: method.column.as_ref().and_then(most_plates).unwrap_or(usual.plates_max),
         detector_max_mau: method.conditions.detector_max_mau,
+        first_peak_s: method.analytes.iter().map(|a| a.retention_min * 60.0).fold(f64::INFINITY, f64::min) / 2.0,
         ..usual
     }
 }

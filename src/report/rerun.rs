@@ -42,12 +42,7 @@ pub fn list(queue: &Queue, extra: &[String]) -> RunList {
     let mut names = Names::taken(queue.slots().iter().map(|s| s.plan.stem.as_str()));
     for (k, mut injection) in planned.into_iter().enumerate() {
         injection.position = k as u64 + 1;
-        let stem = std::mem::take(&mut injection.stem);
-        injection.stem = names.repeat(&stem);
-        if matches!(injection.kind, Kind::Sample | Kind::Calibrator) {
-            let name = if injection.name.is_empty() { stem } else { injection.name };
-            injection.name = name::repeated(&name);
-        }
+        injection.stem = names.repeat(&injection.stem);
         one_line_each(&mut injection);
         injection.extra.resize(extra.len(), String::new());
         list.injections.push(injection);

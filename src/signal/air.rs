@@ -108,16 +108,47 @@ fn sigma(value: &[f64]) -> f64 {
 fn outliers(level: &Level) -> Vec<Outlier> {
     let least = (CHAOS * level.sigma).max(1e-9);
     let mut out = Vec::new();
-    for (k, w) in level.value.windows(5).enumerate() {
-        let r = residual(w);
-        if r.abs() > least && r.abs() > bend(&level.value, k + 2) {
-            let (a, b) = (r.signum() * (w[2] - w[0]), r.signum() * (w[2] - w[4]));
-            let (c, d) = (r.signum() * (w[2] - w[1]), r.signum() * (w[2] - w[3]));
-            let alone = a.min(b) > 0.5 * a.max(b) && c.min(d) > -0.1 * r.abs();
-            out.push(Outlier { cell: k + 2, residual: r, alone });
+    let last = level.value.len().saturating_sub(4);
+    for from in (0..last).step_by(BLOCK) {
+        let count = BLOCK.min(last - from);
+        let (residuals, any) = block(&level.value[from..from + count + 4], least);
+        if !any {
+            continue;
+        }
+        for (k, r) in residuals.iter().enumerate().take(count).filter(|(_, r)| r.abs() > least) {
+            let cell = from + k + 2;
+            if r.abs() > bend(&level.value, cell).max(slope(&level.value, cell)) {
+                out.push(Outlier { cell, residual: *r, alone: alone(&level.value[cell - 2..cell + 3], *r) });
+            }
         }
     }
     out
+}
+
+const BLOCK: usize = 64;
+
+/// The residuals of a block, and whether one exceeds the limit; without branches, so that it runs on vectors.
+fn block(value: &[f64], least: f64) -> ([f64; BLOCK], bool) {
+    let mut residuals = [0.0; BLOCK];
+    let mut any = false;
+    for (r, w) in residuals.iter_mut().zip(value.windows(5)) {
+        *r = residual(w);
+        any |= r.abs() > least;
+    }
+    (residuals, any)
+}
+
+/// Stands out against the samples one and two places off, on both sides.
+fn alone(w: &[f64], r: f64) -> bool {
+    let over = |other: f64| r.signum() * (w[2] - other);
+    let (a, b, c, d) = (over(w[0]), over(w[4]), over(w[1]), over(w[3]));
+    a.min(b) > 0.5 * a.max(b) && c.min(d) > -0.1 * r.abs()
+}
+
+/// Half the steepest slope per sample near a cell: rounded or jittering times make a zigzag of a third of it.
+fn slope(value: &[f64], cell: usize) -> f64 {
+    let w = &value[cell - 2..cell + 3];
+    0.25 * (w[2] - w[0]).abs().max((w[3] - w[1]).abs()).max((w[4] - w[2]).abs())
 }
 
 /// How much the signal bends near a cell at the distance of the cubic's own points: large on a real peak.
@@ -141,7 +172,8 @@ fn gather(level: &Level, outliers: &[Outlier], narrowest_s: impl Fn(f64) -> f64,
         let changes = run.windows(2).filter(|w| w[0].residual * w[1].residual < 0.0).count();
         let tallest = run.iter().map(|o| o.residual.abs()).fold(0.0, f64::max);
         let (from, to) = (run[0].cell, run[run.len() - 1].cell);
-        if run.len() >= 10 && changes >= 5 {
+        let narrow = first || 2.0 * level.step_s <= narrowest_s(at(from));
+        if run.len() >= 7 && changes >= 3 && narrow {
             let square: f64 = run.iter().map(|o| o.residual * o.residual).sum();
             let ratio = (square / (to - from + 1) as f64).sqrt() / level.sigma.max(f64::MIN_POSITIVE);
             signs.chaos.push(Stretch { from_s: at(from), to_s: at(to), tallest_mau: tallest, ratio, several: true });
@@ -158,7 +190,8 @@ fn gather(level: &Level, outliers: &[Outlier], narrowest_s: impl Fn(f64) -> f64,
                 to_s: at(o.cell) + reach,
                 tallest_mau: o.residual.abs(),
                 ratio,
-                several: !first,
+                // A sample of half a second is longer than anything electronic.
+                several: !first || level.step_s >= 0.5,
             });
         }
     }

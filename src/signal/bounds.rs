@@ -52,7 +52,8 @@ impl Reach {
             _ => sigma_half,
         };
         let sigma = sigma.clamp(0.6 * sigma_half, 2.5 * sigma_half);
-        let least = 0.3 * sigma;
+        // A pure exponential has tau = 1.44 and its 5 % level at 4.3 half-widths: no tail is longer for its half-width.
+        let (least, most) = (0.3 * sigma, (1.5 * half_back).max(0.3 * sigma));
         let (tau, back_05, measured) = match (clear(back.at_10, trust[0]), clear(back.at_05, trust[1])) {
             (Some(a), Some(b)) => (((b - a) / 2f64.ln()).max(least), b, true),
             (Some(a), None) => {
@@ -61,6 +62,7 @@ impl Reach {
             }
             _ => ((typical.tail * half_back).max(least), typical.back_05 * half_back, false),
         };
+        let (tau, back_05) = (tau.min(most), back_05.clamp(half_back, 4.6 * half_back));
         Reach { sigma, tau, back_05, width: half_front + half_back, measured }
     }
 

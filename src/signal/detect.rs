@@ -106,15 +106,24 @@ impl Scale {
 
     /// The signal falls on both sides of the maximum: a ripple on a slope does not.
     fn stands(&self, found: &[Candidate], i: usize, c: &Candidate, sign: f64) -> bool {
-        let reach = (3.0 * self.width).ceil() as usize;
         let before = i.checked_sub(1).and_then(|j| found.get(j)).map_or(0, |p| p.cell);
         let after = found.get(i + 1).map_or(self.smooth.len() - 1, |p| p.cell);
+        self.fall(c.cell, before, after, sign) >= 6.0 * self.sigma_smooth
+    }
+
+    /// How far the signal falls on the side where it falls less, within three widths.
+    fn fall(&self, cell: usize, before: usize, after: usize, sign: f64) -> f64 {
+        let reach = (3.0 * self.width).ceil() as usize;
         let low = |from: usize, to: usize| {
             self.smooth[from..=to].iter().map(|v| sign * v).fold(f64::INFINITY, f64::min)
         };
-        let left = low(c.cell.saturating_sub(reach).max(before), c.cell);
-        let right = low(c.cell, (c.cell + reach).min(after));
-        sign * self.smooth[c.cell] - left.max(right) >= 6.0 * self.sigma_smooth
+        let left = low(cell.saturating_sub(reach).max(before), cell);
+        let right = low(cell, (cell + reach).min(after));
+        sign * self.smooth[cell] - left.max(right)
+    }
+
+    fn prominence(&self, c: Candidate, sign: f64) -> f64 {
+        self.fall(c.cell, 0, self.smooth.len() - 1, sign)
     }
 
     /// Lowest cells between the maxima that were kept.
@@ -129,7 +138,10 @@ impl Scale {
 
     /// Rough full width at half height, in cells, from the contrast.
     pub(crate) fn rough_width(&self, c: Candidate, sign: f64) -> f64 {
-        let half = sign * self.smooth[c.cell] - 0.8 * (sign * self.contrast[c.cell]);
+        let rise = 0.8 * (sign * self.contrast[c.cell]);
+        // A dip beside the front borrows contrast from it: what counts is how far the signal comes back.
+        let rise = if sign < 0.0 { rise.min(0.5 * self.prominence(c, sign)) } else { rise };
+        let half = sign * self.smooth[c.cell] - rise;
         let limit = (4.0 * self.width) as usize + 1;
         let below = |k: usize| sign * self.smooth[k] < half;
         let left = (1..limit).find(|d| *d > c.cell || below(c.cell - d)).unwrap_or(limit);

@@ -23,7 +23,7 @@ pub(crate) mod made;
 #[cfg(test)]
 mod tests;
 
-pub use peaks::integrate;
+pub use peaks::{integrate, peaks_debug};
 
 use crate::reading::Air;
 
@@ -36,22 +36,26 @@ pub struct Params {
     pub plates_max: f64,
     /// Where the detector cannot read higher, mAU; `None`: only a flat top tells.
     pub detector_max_mau: Option<f64>,
-    /// How far a peak's contrast stands above the noise of contrasts, in standard deviations. Default 7: the highest
+    /// Before this time no peak of the method is due, s: spikes there are held to the width of peaks at this time.
+    /// Default 0.
+    pub first_peak_s: f64,
+    /// How far a peak's contrast stands above the noise of contrasts, in standard deviations. Default 6: the highest
     /// of a blank's few hundred independent places is 4 to 5.
     pub threshold: f64,
 }
 
 impl Default for Params {
     fn default() -> Self {
-        Params { peak_width_s: None, plates_max: 150_000.0, detector_max_mau: None, threshold: 7.0 }
+        Params { peak_width_s: None, plates_max: 150_000.0, detector_max_mau: None, first_peak_s: 0.0, threshold: 6.0 }
     }
 }
 
 impl Params {
-    /// Full width at half height below which nothing at this time is a peak, s: by plates alone.
+    /// Full width at half height below which nothing at this time is a peak, s: by plates, and by the usual width where it is known.
     pub(crate) fn narrowest_s(&self, at_s: f64) -> f64 {
         // N = 5.54 (t/w)^2, USP <621>.
-        at_s.max(0.0) * (5.54 / self.plates_max.max(1.0)).sqrt()
+        let by_plates = at_s.max(self.first_peak_s).max(0.0) * (5.54 / self.plates_max.max(1.0)).sqrt();
+        by_plates.max(0.3 * self.peak_width_s.unwrap_or(0.0))
     }
 }
 

@@ -121,8 +121,10 @@ impl<'a> View<'a> {
         self.dips = self.scale.find(-1.0, times).into_iter().map(|c| (c, self.scale.rough_width(c, -1.0))).collect();
         for c in self.found.clone() {
             let w = self.scale.rough_width(c, 1.0).clamp(0.8 * self.scale.width, 4.0 * self.scale.width);
-            self.mask(c.cell as f64 - 2.2 * w, c.cell as f64 + 3.2 * w);
+            self.mask(c.cell as f64 - 1.6 * w, c.cell as f64 + 2.2 * w);
         }
+        self.set_baseline();
+        self.keep_dips();
         self.mask_dips();
         self.scale.refine(&self.free, floor);
         self.set_baseline();
@@ -134,9 +136,14 @@ impl<'a> View<'a> {
         });
     }
 
+    /// A minimum counts where it lies below the baseline; between two peaks it is only their valley.
+    fn keep_dips(&mut self) {
+        let (above, contrast, noise) = (&self.above_smooth, &self.scale.contrast, self.scale.sigma_smooth);
+        self.dips.retain(|(c, _)| above[c.cell] < -(4.0 * noise).max(0.4 * contrast[c.cell].abs()));
+    }
+
     fn mask_dips(&mut self) {
         for (c, w) in self.dips.clone() {
-            // A dip between two peaks is only their valley.
             let w = w.clamp(0.6 * self.scale.width, 3.0 * self.scale.width);
             self.mask(c.cell as f64 - 1.8 * w, c.cell as f64 + 2.5 * w);
         }
@@ -154,7 +161,7 @@ impl<'a> View<'a> {
             let (from, to) = (cell(from), self.carry_on(cell(to)));
             self.mask(from, to);
         }
-        self.dips.retain(|(c, _)| self.above_smooth[c.cell] < -4.0 * self.scale.sigma_smooth);
+        self.keep_dips();
         self.mask_dips();
         self.set_baseline();
         let mut works = self.shapes();
@@ -165,7 +172,7 @@ impl<'a> View<'a> {
     /// A tail that is not yet down at its expected end.
     fn carry_on(&self, to: f64) -> f64 {
         let mut k = to.max(0.0) as usize;
-        let last = (to + 4.0 * self.scale.width) as usize;
+        let last = (to + 2.0 * self.scale.width) as usize;
         while k < last && self.above_smooth.get(k).is_some_and(|v| *v > 3.0 * self.scale.sigma_smooth) {
             k += 1;
         }
@@ -217,8 +224,16 @@ impl<'a> View<'a> {
         let clear = self.above_smooth[c.cell] > 40.0 * self.scale.sigma_smooth;
         let (degree, share) = if clear { (4, 0.45) } else { (2, 0.35) };
         let reach = (share * rough).min(0.8 * gap).max(1.01 * self.running.interval_s());
-        let (apex_s, top) = shape::summit(self.running, near, reach, degree, 1.0)
-            .or_else(|| shape::summit(self.running, near, reach, 2, 1.0))
+        // Kept between its valleys, so that apexes stay in order.
+        let (least, most) = (grid.centre_s(c.valley), grid.centre_s(right));
+        let fit = |at: f64, degree: usize| {
+            shape::summit(self.running, at, reach, degree, 1.0).filter(|(t, _)| *t > least && *t < most)
+        };
+        // Once more about the apex itself: a window that lies askew draws it aside.
+        let once = fit(near, degree).or_else(|| fit(near, 2));
+        let (apex_s, top) = once
+            .and_then(|(at, _)| fit(at, degree).filter(|(again, _)| (again - at).abs() < 0.5 * reach))
+            .or(once)
             .unwrap_or((near, self.scale.smooth[c.cell]));
         let height = top - self.base.at(apex_s);
         // A clear peak is read from the means, a noisy one from the smoothed means.
@@ -261,18 +276,21 @@ impl<'a> View<'a> {
         let clear = a.height.min(b.height) > 40.0 * self.scale.sigma_smooth;
         let fitted = shape::summit(self.running, near, reach.max(1.01 * grid.step_s), if clear { 4 } else { 2 }, -1.0);
         let (at, value) = fitted.unwrap_or((near, self.scale.smooth[b.candidate.valley]));
-        let at = at.clamp(a.apex_s, b.apex_s);
+        let at = at.max(a.apex_s).min(b.apex_s);
         (at, value - self.base.at(at))
     }
 
     fn finish(&self, works: &[Work]) -> Vec<Peak> {
         let noise = air::sample_noise(self.running);
         let mut peaks: Vec<Peak> = works.iter().map(|w| self.peak(w, noise)).collect();
+        // A flank that ends in the valley above half the height is taken to be like the other one.
+        let width = |w: &Work| match (w.front.at_50, w.back.at_50) {
+            (Some(a), Some(b)) => Some(a + b),
+            (a, b) => a.or(b).map(|half| 2.0 * half),
+        };
         for i in 1..peaks.len() {
-            let resolution = match (peaks[i - 1].width_50_s, peaks[i].width_50_s) {
-                (Some(a), Some(b)) => Some(1.18 * (peaks[i].apex_s - peaks[i - 1].apex_s) / (a + b)),
-                _ => None,
-            };
+            let widths = width(&works[i - 1]).zip(width(&works[i]));
+            let resolution = widths.map(|(a, b)| 1.18 * (peaks[i].apex_s - peaks[i - 1].apex_s) / (a + b));
             peaks[i - 1].resolution_after = resolution;
             peaks[i].resolution_before = resolution;
             peaks[i].peak_to_valley_before = works[i - 1].peak_to_valley;
@@ -400,19 +418,35 @@ fn ratios(peaks: &mut [Peak], view: &View, running: &Running) {
 fn extremes(view: &View, running: &Running) -> Vec<Option<(f64, f64)>> {
     let grid = &view.scale.grid;
     let mut out = Vec::with_capacity(view.free.len());
-    let (times, signal) = (running.time_s(), running.signal_mau());
-    let mut i = 0;
+    let signal = running.signal_mau();
+    let mut from = 0;
     for k in 0..view.free.len() {
         let end = grid.start_s + (k + 1) as f64 * grid.step_s;
-        let from = i;
-        let base = view.base.at(grid.centre_s(k));
-        let (mut high, mut low) = (f64::NEG_INFINITY, f64::INFINITY);
-        while i < times.len() && times[i] < end {
-            high = high.max(signal[i]);
-            low = low.min(signal[i]);
-            i += 1;
+        let to = running.index(end) + 1;
+        if !view.free[k] || to <= from {
+            out.push(None);
+        } else {
+            let base = view.base.at(grid.centre_s(k));
+            let (mut high, mut low) = (f64::NEG_INFINITY, f64::INFINITY);
+            for y in &signal[from..to] {
+                high = if *y > high { *y } else { high };
+                low = if *y < low { *y } else { low };
+            }
+            out.push(Some((high - base, low - base)));
         }
-        out.push((view.free[k] && i > from).then_some((high - base, low - base)));
+        from = to;
     }
     out
+}
+#[allow(missing_docs)]
+pub fn peaks_debug(time_s: &[f64], signal_mau: &[f64], params: &Params, b: &dyn Fn(f64)->f64) {
+    let running = Running::new(time_s, signal_mau);
+    let floor = 1e-12;
+    let width_s = params.peak_width_s.unwrap_or_else(|| width::estimate(&running, |t| params.narrowest_s(t), floor));
+    let grid = running.grid((width_s / CELLS_PER_WIDTH).max(running.interval_s()));
+    let mut view = View::new(Scale::new(grid, width_s, floor), &running, params, 0.0);
+    view.find(floor);
+    let _ = view.measure();
+    let g=&view.scale.grid;
+    let mut k=0; while k<view.free.len() { let t=g.centre_s(k); println!("{:.0} {} {:.4} {:.4}", t, u8::from(view.free[k]), view.base.at(t)-b(t), view.above_smooth[k]); k+=6; }
 }

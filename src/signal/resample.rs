@@ -106,14 +106,10 @@ impl<'a> Running<'a> {
         let cells = ((span / step_s) as usize).max(1);
         let step = span / cells as f64;
         let mut value = Vec::with_capacity(cells);
-        let (mut i, last) = (0, self.time_s.len() - 2);
         let mut before = 0.0;
         for k in 1..=cells {
             let t = self.start_s() + step * k as f64;
-            while i < last && self.time_s[i + 1] <= t {
-                i += 1;
-            }
-            let here = self.in_interval(i, t.min(self.end_s()));
+            let here = self.integral_to(t);
             value.push((here - before) / step);
             before = here;
         }

@@ -18,7 +18,7 @@ pub(crate) fn is_cut(running: &Running, from_s: f64, to_s: f64, height_mau: f64,
     let top = signal.iter().fold(f64::NEG_INFINITY, |a, b| a.max(*b));
     let least = (0.6 * digit_mau).max(1e-9 * top.abs());
     // A ceiling may be quieter or noisier than the baseline.
-    let tolerances = [least, 3.0 * noise_mau, 8.0 * noise_mau, 0.004 * height_mau];
+    let tolerances = [least, 3.0 * noise_mau, 8.0 * noise_mau, 1e-3 * height_mau, 4e-3 * height_mau, 0.012 * height_mau];
     tolerances.into_iter().filter(|t| *t >= least && *t < 0.02 * height_mau).any(|t| has_corners(running, from, to, top, t))
 }
 

@@ -16,11 +16,21 @@ pub(super) struct Stamp {
 }
 
 /// `hh:mm:ss`, `mm:ss`, each with a fraction after `.` or `,`; seconds.
+/// With `AM` or `PM` it is a time of day.
 pub(super) fn elapsed(cell: &[u8]) -> Option<f64> {
     let cell = clean(cell);
     if cell.len() > 24 {
         return None;
     }
+    if cell.last().is_some_and(|b| b.eq_ignore_ascii_case(&b'm')) {
+        time_of_day(cell)
+    } else {
+        colons(cell)
+    }
+}
+
+/// Two or three parts between colons.
+fn colons(cell: &[u8]) -> Option<f64> {
     let mut parts = cell.split(|b| *b == b':');
     let (a, b, c) = (parts.next()?, parts.next()?, parts.next());
     if parts.next().is_some() {
@@ -48,7 +58,9 @@ fn sixty(part: &[u8]) -> Option<f64> {
 fn seconds(part: &[u8]) -> Option<f64> {
     let mut halves = part.splitn(2, |b| matches!(b, b'.' | b','));
     let count = whole(halves.next()?).filter(|n| *n < 61)?;
-    let Some(fraction) = halves.next() else { return Some(f64::from(count)) };
+    let Some(fraction) = halves.next() else {
+        return Some(f64::from(count));
+    };
     if fraction.len() > 9 || !fraction.iter().all(u8::is_ascii_digit) {
         return None;
     }
@@ -67,7 +79,13 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
     let (date, rest) = cell.split_at(cut);
     let (first, second, year, iso) = date_parts(date)?;
     let second_of_day = time_of_day(rest.get(1..)?.trim_ascii())?;
-    Some(Stamp { first, second, year, iso, second_of_day })
+    Some(Stamp {
+        first,
+        second,
+        year,
+        iso,
+        second_of_day,
+    })
 }
 
 /// Whether the cell is a date alone: then a clock beside it shows the time of day.
@@ -85,9 +103,14 @@ fn date_parts(date: &[u8]) -> Option<(u32, u32, u32, bool)> {
         return None;
     }
     let [a, b, c] = [whole(texts[0])?, whole(texts[1])?, whole(texts[2])?];
-    let (first, second, year, iso) = if texts[0].len() == 4 { (c, b, a, true) } else { (a, b, c, false) };
+    let (first, second, year, iso) = if texts[0].len() == 4 {
+        (c, b, a, true)
+    } else {
+        (a, b, c, false)
+    };
     let year = if year < 100 { 2000 + year } else { year };
-    let fits = (1..=31).contains(&first) && (1..=31).contains(&second) && (first <= 12 || second <= 12);
+    let fits =
+        (1..=31).contains(&first) && (1..=31).contains(&second) && (first <= 12 || second <= 12);
     (fits && (1900..=2200).contains(&year)).then_some((first, second, year, iso))
 }
 
@@ -100,10 +123,17 @@ fn time_of_day(text: &[u8]) -> Option<f64> {
         [body @ .., b'Z'] => (body, None),
         body => (body, None),
     };
-    let zone = body.iter().position(|b| matches!(b, b'+' | b'-')).unwrap_or(body.len());
+    let zone = body
+        .iter()
+        .position(|b| matches!(b, b'+' | b'-'))
+        .unwrap_or(body.len());
     let body = body.get(..zone)?.trim_ascii();
-    let colons = body.iter().filter(|b| **b == b':').count();
-    let s = if colons == 1 { elapsed(body)? * 60.0 } else { elapsed(body)? };
+    let minutes_only = body.iter().filter(|b| **b == b':').count() == 1;
+    let s = if minutes_only {
+        colons(body)? * 60.0
+    } else {
+        colons(body)?
+    };
     let s = match noon {
         Some(add) => s % (DAY_S / 2.0) + add * 3600.0,
         None => s,
@@ -117,8 +147,13 @@ fn day_number(year: u32, month: u32, day: u32) -> f64 {
     let leap = year.is_multiple_of(4) && (!year.is_multiple_of(100) || year.is_multiple_of(400));
     let past = year.saturating_sub(1);
     let leaps = past / 4 - past / 100 + past / 400;
-    let month_days = BEFORE.get(month.saturating_sub(1) as usize).copied().unwrap_or(0);
-    f64::from(past) * 365.0 + f64::from(leaps + month_days + day) + f64::from(u32::from(leap && month > 2))
+    let month_days = BEFORE
+        .get(month.saturating_sub(1) as usize)
+        .copied()
+        .unwrap_or(0);
+    f64::from(past) * 365.0
+        + f64::from(leaps + month_days + day)
+        + f64::from(u32::from(leap && month > 2))
 }
 
 impl Stamp {
@@ -130,9 +165,15 @@ impl Stamp {
             return within;
         }
         let month_first = !self.iso
-            && (self.second > 12 || base.second > 12 || (self.first == base.first && self.first <= 12 && self.second != base.second));
+            && (self.second > 12
+                || base.second > 12
+                || (self.first == base.first && self.first <= 12 && self.second != base.second));
         let day = |s: &Stamp| {
-            if month_first { day_number(s.year, s.first, s.second) } else { day_number(s.year, s.second, s.first) }
+            if month_first {
+                day_number(s.year, s.first, s.second)
+            } else {
+                day_number(s.year, s.second, s.first)
+            }
         };
         (day(self) - day(base)) * DAY_S + within
     }
@@ -144,7 +185,13 @@ mod tests {
 
     #[test]
     fn elapsed_times_are_read() {
-        for (text, s) in [("00:12:26", 746.0), ("12:26.5", 746.5), ("1:00:00,250", 3600.25), ("0:01", 1.0)] {
+        for (text, s) in [
+            ("00:12:26", 746.0),
+            ("12:26.5", 746.5),
+            ("1:00:00,250", 3600.25),
+            ("0:01", 1.0),
+            ("10:00:05 PM", 79_205.0),
+        ] {
             assert_eq!(elapsed(text.as_bytes()), Some(s), "{text}");
         }
         for text in ["12", "1:2:3:4", "a:b", "0:75", ":", "00:00:"] {
@@ -160,7 +207,11 @@ mod tests {
             ("05/04/2026 23:59:59", "05/05/2026 00:00:01", 2.0),
             ("2/28/2024 11:59:59 PM", "2/29/2024 12:00:01 AM", 2.0),
             ("31.12.2025 23:59:59,5", "01.01.2026 00:00:00,5", 1.0),
-            ("2026-05-04 10:00:00.25+02:00", "2026-05-04 10:00:01.50+02:00", 1.25),
+            (
+                "2026-05-04 10:00:00.25+02:00",
+                "2026-05-04 10:00:01.50+02:00",
+                1.25,
+            ),
         ] {
             let (a, b) = (stamp(a.as_bytes()).unwrap(), stamp(b.as_bytes()).unwrap());
             assert_eq!(b.since(&a), s, "{a:?}");

@@ -21,20 +21,31 @@ const LOOK: usize = 1024;
 /// An empty file and one with NUL bytes.
 pub(super) fn text(bytes: &[u8]) -> Result<Text<'_>, TraceError> {
     if let Some(rest) = bytes.strip_prefix(b"\xEF\xBB\xBF") {
-        return checked(Text { bytes: Cow::Borrowed(rest), encoding: Some("UTF-8") });
+        return checked(Text {
+            bytes: Cow::Borrowed(rest),
+            encoding: Some("UTF-8"),
+        });
     }
     let (encoding, body) = match bytes {
         [0xFF, 0xFE, body @ ..] => (encoding_rs::UTF_16LE, body),
         [0xFE, 0xFF, body @ ..] => (encoding_rs::UTF_16BE, body),
         _ => match sixteen_bit(bytes) {
             Some(encoding) => (encoding, bytes),
-            None => return checked(Text { bytes: Cow::Borrowed(bytes), encoding: None }),
+            None => {
+                return checked(Text {
+                    bytes: Cow::Borrowed(bytes),
+                    encoding: None,
+                });
+            }
         },
     };
     // Half a character at the end: the file is still being written.
     let whole = body.get(..body.len() & !1).unwrap_or_default();
     let (decoded, _) = encoding.decode_without_bom_handling(whole);
-    checked(Text { bytes: Cow::Owned(decoded.into_owned().into_bytes()), encoding: Some(encoding.name()) })
+    checked(Text {
+        bytes: Cow::Owned(decoded.into_owned().into_bytes()),
+        encoding: Some(encoding.name()),
+    })
 }
 
 /// Tells UTF-16 without a mark by its NUL bytes: in Latin text every second byte is one.
@@ -44,7 +55,13 @@ fn sixteen_bit(bytes: &[u8]) -> Option<&'static encoding_rs::Encoding> {
     if pairs == 0 {
         return None;
     }
-    let nul_at = |parity: usize| head.iter().skip(parity).step_by(2).filter(|b| **b == 0).count();
+    let nul_at = |parity: usize| {
+        head.iter()
+            .skip(parity)
+            .step_by(2)
+            .filter(|b| **b == 0)
+            .count()
+    };
     match (nul_at(0), nul_at(1)) {
         (0, odd) if odd * 10 >= pairs * 7 => Some(encoding_rs::UTF_16LE),
         (even, 0) if even * 10 >= pairs * 7 => Some(encoding_rs::UTF_16BE),
@@ -59,10 +76,22 @@ fn checked(text: Text<'_>) -> Result<Text<'_>, TraceError> {
         // A file whose end is all NUL has its place reserved on the disk and is still being filled.
         let may_grow = tail.iter().all(|b| *b == 0);
         let line = u64::try_from(memchr::memchr_iter(b'\n', before).count() + 1).ok();
-        return Err(TraceError { may_grow, ..error(line, "found a NUL byte, expected text: a binary file?".to_owned()) });
+        return Err(TraceError {
+            may_grow,
+            ..error(
+                line,
+                "found a NUL byte, expected text: a binary file?".to_owned(),
+            )
+        });
     }
     if text.bytes.iter().all(|b| b.is_ascii_whitespace()) {
-        return Err(TraceError { may_grow: true, ..error(None, "the file is empty, expected a time and a signal column".to_owned()) });
+        return Err(TraceError {
+            may_grow: true,
+            ..error(
+                None,
+                "the file is empty, expected a time and a signal column".to_owned(),
+            )
+        });
     }
     Ok(text)
 }
@@ -71,7 +100,11 @@ fn checked(text: Text<'_>) -> Result<Text<'_>, TraceError> {
 pub(super) fn decode(bytes: &[u8]) -> Cow<'_, str> {
     match std::str::from_utf8(bytes) {
         Ok(text) => Cow::Borrowed(text),
-        Err(_) => encoding_rs::WINDOWS_1252.decode_without_bom_handling(bytes).0,
+        Err(_) => {
+            encoding_rs::WINDOWS_1252
+                .decode_without_bom_handling(bytes)
+                .0
+        }
     }
 }
 
@@ -82,7 +115,9 @@ pub(super) fn quote(bytes: &[u8]) -> String {
     let text = match std::str::from_utf8(head) {
         Ok(text) => Cow::Borrowed(text),
         // A character cut by the limit is no sign of another encoding.
-        Err(e) if e.error_len().is_none() => decode(head.get(..e.valid_up_to()).unwrap_or_default()),
+        Err(e) if e.error_len().is_none() => {
+            decode(head.get(..e.valid_up_to()).unwrap_or_default())
+        }
         Err(_) => decode(head),
     };
     let mut short: String = text.chars().take(SHOWN).collect();
@@ -98,8 +133,14 @@ mod tests {
 
     #[test]
     fn sixteen_bit_text_is_told_without_a_mark() {
-        let le: Vec<u8> = "time;signal\n".encode_utf16().flat_map(u16::to_le_bytes).collect();
-        let be: Vec<u8> = "time;signal\n".encode_utf16().flat_map(u16::to_be_bytes).collect();
+        let le: Vec<u8> = "time;signal\n"
+            .encode_utf16()
+            .flat_map(u16::to_le_bytes)
+            .collect();
+        let be: Vec<u8> = "time;signal\n"
+            .encode_utf16()
+            .flat_map(u16::to_be_bytes)
+            .collect();
         assert_eq!(text(&le).unwrap().bytes.as_ref(), b"time;signal\n");
         assert_eq!(text(&be).unwrap().encoding, Some("UTF-16BE"));
     }

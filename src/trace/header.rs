@@ -37,12 +37,20 @@ enum Line {
 
 impl Header {
     /// Looks for the header above the row at `start` on line `line`.
-    pub(super) fn above(bytes: &[u8], start: usize, line: u64, columns: usize, delimiter: Delimiter) -> Self {
+    pub(super) fn above(
+        bytes: &[u8],
+        start: usize,
+        line: u64,
+        columns: usize,
+        delimiter: Delimiter,
+    ) -> Self {
         let mut header = Self::default();
         let (mut at, mut line) = (start, line);
         let mut seen = 0;
         while seen < LOOK_UP {
-            let Some((from, to, taken)) = logical_before(bytes, at) else { break };
+            let Some((from, to, taken)) = logical_before(bytes, at) else {
+                break;
+            };
             at = from;
             line = line.saturating_sub(taken);
             let text = bytes.get(from..to).unwrap_or_default();
@@ -65,9 +73,15 @@ impl Header {
         let have_names = self.names_line.is_some();
         match found {
             Line::Units(cells) if self.units.is_none() => self.units = Some((line, cells)),
-            Line::Wavelengths(cells, values) if self.wavelengths_nm.is_none() => {
+            Line::Wavelengths(mut cells, values) if self.wavelengths_nm.is_none() => {
                 self.wavelengths_nm = Some(values);
                 if !have_names {
+                    // The corner of a matrix may name what goes along its other side.
+                    if let Some(corner) =
+                        cells.first_mut().filter(|c| !super::names::is_time_name(c))
+                    {
+                        corner.clear();
+                    }
                     self.names = cells;
                     self.names_line = Some(line);
                 }
@@ -77,7 +91,9 @@ impl Header {
                 self.names = names;
                 self.names_line = Some(line);
             }
-            Line::Other if !have_names && self.units.is_none() => self.between.push((line, from, to)),
+            Line::Other if !have_names && self.units.is_none() => {
+                self.between.push((line, from, to))
+            }
             _ => return false,
         }
         true
@@ -95,20 +111,31 @@ impl Header {
 
     /// Unit of time of a column, and the line that says so.
     pub(super) fn time_unit(&self, column: usize) -> Option<(units::Time, u64)> {
-        let below = self.units.as_ref().and_then(|(l, u)| Some((units::exact_time(u.get(column)?)?, *l)));
+        let below = self
+            .units
+            .as_ref()
+            .and_then(|(l, u)| Some((units::exact_time(u.get(column)?)?, *l)));
         below.or_else(|| Some((units::time_in(self.name(column))?, self.names_line?)))
     }
 
     /// Unit of the signal of a column, and the line that says so.
     pub(super) fn signal_unit(&self, column: usize) -> Option<(units::Signal, u64)> {
-        let below = self.units.as_ref().and_then(|(l, u)| Some((units::exact_signal(u.get(column)?)?, *l)));
+        let below = self
+            .units
+            .as_ref()
+            .and_then(|(l, u)| Some((units::exact_signal(u.get(column)?)?, *l)));
         below.or_else(|| Some((units::signal_in(self.name(column))?, self.names_line?)))
     }
 
     /// Wavelength of a column, nm.
     pub(super) fn wavelength_nm(&self, column: usize) -> Option<f64> {
-        let listed = self.wavelengths_nm.as_ref().and_then(|w| w.get(column).copied());
-        listed.filter(|w| w.is_finite()).or_else(|| wavelength_in(self.name(column)))
+        let listed = self
+            .wavelengths_nm
+            .as_ref()
+            .and_then(|w| w.get(column).copied());
+        listed
+            .filter(|w| w.is_finite())
+            .or_else(|| wavelength_in(self.name(column)))
     }
 
     /// Whether the header surely belongs to a chromatogram: it names a time or units.
@@ -119,26 +146,42 @@ impl Header {
 
 /// Whether a name of a time, or a unit, is among the names.
 fn is_known(names: &[String]) -> bool {
-    names.iter().take(64).any(|n| super::columns::is_time_name(n) || units::signal_in(n).is_some())
+    names
+        .iter()
+        .take(64)
+        .any(|n| super::names::is_time_name(n) || units::signal_in(n).is_some())
 }
 
 /// The line before `at`, without its end mark; joined with those above it while a quote is open. Start, end, lines.
 fn logical_before(bytes: &[u8], at: usize) -> Option<(usize, usize, u64)> {
     let (mut from, to) = line_before(bytes, at)?;
-    let odd = |from: usize| bytes.get(from..to).is_some_and(|t| memchr::memchr_iter(b'"', t).count() % 2 == 1);
+    let odd = |from: usize| {
+        bytes
+            .get(from..to)
+            .is_some_and(|t| memchr::memchr_iter(b'"', t).count() % 2 == 1)
+    };
     let (single, mut taken) = (from, 1);
     while odd(from) && taken < 8 {
-        let Some((above, _)) = line_before(bytes, from) else { break };
+        let Some((above, _)) = line_before(bytes, from) else {
+            break;
+        };
         from = above;
         taken += 1;
     }
-    Some(if odd(from) { (single, to, 1) } else { (from, to, taken) })
+    Some(if odd(from) {
+        (single, to, 1)
+    } else {
+        (from, to, taken)
+    })
 }
 
 /// The line before `at`: start and end; `None` at the start of the text or where it is too long.
 fn line_before(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
     let head = bytes.get(..at)?;
-    let body = head.strip_suffix(b"\n").map(|b| b.strip_suffix(b"\r").unwrap_or(b)).or_else(|| head.strip_suffix(b"\r"))?;
+    let body = head
+        .strip_suffix(b"\n")
+        .map(|b| b.strip_suffix(b"\r").unwrap_or(b))
+        .or_else(|| head.strip_suffix(b"\r"))?;
     let floor = body.len().saturating_sub(LONGEST);
     let window = body.get(floor..)?;
     match memchr::memrchr2(b'\n', b'\r', window) {
@@ -149,33 +192,65 @@ fn line_before(bytes: &[u8], at: usize) -> Option<(usize, usize)> {
 }
 
 fn classify(line: &[u8], columns: usize, delimiter: Delimiter) -> Line {
-    let Some(cells) = split(line, columns, delimiter) else { return Line::Other };
+    let statement = line.len() < 1000 && units::is_statement(&decode(line));
+    let Some(cells) = split(line, columns, delimiter).filter(|_| !statement) else {
+        return Line::Other;
+    };
     let filled = cells.iter().filter(|c| !c.is_empty()).count();
     let time = cells.iter().position(|c| units::exact_time(c).is_some());
     let signal = cells.iter().position(|c| units::exact_signal(c).is_some());
-    if (time.is_some() && signal.is_some()) || (filled > 1 && cells.iter().all(|c| units::looks_like_unit(c))) {
+    if (time.is_some() && signal.is_some())
+        || (filled > 1 && cells.iter().all(|c| units::looks_like_unit(c)))
+    {
         return Line::Units(cells);
     }
     if let Some(values) = wavelengths(&cells) {
         return Line::Wavelengths(cells, values);
     }
-    let first_names_time = cells.first().is_some_and(|c| c.is_empty() || super::columns::is_time_name(c));
-    let is_value = |c: &String| c.starts_with(|d: char| d.is_ascii_digit() || matches!(d, '-' | '+' | '.')) && c.bytes().any(|b| b.is_ascii_digit());
-    let value = cells.iter().any(|c| is_value(c) && !(first_names_time && wavelength_in(c).is_some()));
-    if value || cells.iter().any(|c| clock::elapsed(c.as_bytes()).is_some()) { Line::Other } else { Line::Names(cells) }
+    let first_names_time = cells
+        .first()
+        .is_some_and(|c| c.is_empty() || super::names::is_time_name(c));
+    let is_value = |c: &String| {
+        c.starts_with(|d: char| d.is_ascii_digit() || matches!(d, '-' | '+' | '.'))
+            && c.bytes().any(|b| b.is_ascii_digit())
+    };
+    let value = cells
+        .iter()
+        .any(|c| is_value(c) && !(first_names_time && wavelength_in(c).is_some()));
+    if value || cells.iter().any(|c| clock::elapsed(c.as_bytes()).is_some()) {
+        Line::Other
+    } else {
+        Line::Names(cells)
+    }
 }
 
 /// Splits a header line in whichever way gives as many cells as the data have.
 fn split(line: &[u8], columns: usize, delimiter: Delimiter) -> Option<Vec<String>> {
     let stripped = line.trim_ascii_start();
-    let marks = stripped.iter().take_while(|b| matches!(b, b'#' | b'%' | b'/' | b'!')).count();
+    let marks = stripped
+        .iter()
+        .take_while(|b| matches!(b, b'#' | b'%' | b'/' | b'!'))
+        .count();
     let bare = stripped.get(marks..).unwrap_or_default();
-    let bare = if marks == 0 && delimiter != Delimiter::Semicolon { bare.strip_prefix(b";").unwrap_or(bare) } else { bare };
-    for text in [line, bare] {
-        for mark in [delimiter, Delimiter::Tab, Delimiter::Semicolon, Delimiter::Comma] {
+    let bare = if marks == 0 && delimiter != Delimiter::Semicolon {
+        bare.strip_prefix(b";").unwrap_or(bare)
+    } else {
+        bare
+    };
+    let marked = bare.len() < stripped.len() && stripped.first() == Some(&b';');
+    for text in if marked { [bare, bare] } else { [line, bare] } {
+        for mark in [
+            delimiter,
+            Delimiter::Tab,
+            Delimiter::Semicolon,
+            Delimiter::Comma,
+        ] {
             let count = cells(text, mark).count_left();
             let trailing = count.saturating_sub(columns);
-            if mark != Delimiter::Space && (count == columns || (trailing == 1 && text.trim_ascii_end().last() == Some(&mark.byte()))) {
+            if mark != Delimiter::Space
+                && (count == columns
+                    || (trailing == 1 && text.trim_ascii_end().last() == Some(&mark.byte())))
+            {
                 return Some(cells(text, mark).take(columns).map(name).collect());
             }
         }
@@ -196,13 +271,18 @@ fn nearly(line: &[u8], columns: usize, delimiter: Delimiter) -> Option<Vec<Strin
         return None;
     }
     let names: Vec<String> = cells(line, delimiter).map(name).collect();
-    let sure = names.first().is_some_and(|n| super::columns::is_time_name(n));
+    let sure = names.first().is_some_and(|n| super::names::is_time_name(n));
     (sure || count.abs_diff(columns) == 1).then_some(names)
 }
 
 /// Splits at blanks: at wide gaps, else at every blank with a unit in brackets kept to its name.
 fn blank_separated(line: &str, columns: usize) -> Option<Vec<String>> {
-    let wide: Vec<String> = line.split("  ").flat_map(|p| p.split('\t')).map(|p| p.trim().to_owned()).filter(|p| !p.is_empty()).collect();
+    let wide: Vec<String> = line
+        .split("  ")
+        .flat_map(|p| p.split('\t'))
+        .map(|p| p.trim().to_owned())
+        .filter(|p| !p.is_empty())
+        .collect();
     if wide.len() == columns {
         return Some(wide);
     }
@@ -213,7 +293,10 @@ fn blank_separated(line: &str, columns: usize) -> Option<Vec<String>> {
     let mut joined: Vec<String> = Vec::new();
     for word in &plain {
         match joined.last_mut() {
-            Some(last) if word.starts_with(['(', '[']) || last.matches(['(', '[']).count() > last.matches([')', ']']).count() => {
+            Some(last)
+                if word.starts_with(['(', '['])
+                    || last.matches(['(', '[']).count() > last.matches([')', ']']).count() =>
+            {
                 last.push(' ');
                 last.push_str(word);
             }
@@ -225,8 +308,13 @@ fn blank_separated(line: &str, columns: usize) -> Option<Vec<String>> {
 
 /// A cell as a name: decoded, without quotes and comment mark, on one line.
 fn name(cell: &[u8]) -> String {
-    let text = decode(number::clean(cell)).replace(['\r', '\n'], " ").replace("\"\"", "\"");
-    text.trim().trim_start_matches(['\u{feff}', '#', '%']).trim().to_owned()
+    let text = decode(number::clean(cell))
+        .replace(['\r', '\n'], " ")
+        .replace("\"\"", "\"");
+    text.trim()
+        .trim_start_matches(['\u{feff}', '#', '%'])
+        .trim()
+        .to_owned()
 }
 
 /// All cells behind the first as wavelengths, nm: at least two, all in range, rising or falling.
@@ -257,11 +345,25 @@ pub(super) fn wavelength_in(name: &str) -> Option<f64> {
     let mut rest = name;
     while let Some(from) = rest.find(|c: char| c.is_ascii_digit()) {
         let tail = rest.get(from..)?;
-        let whole = tail.find(|c: char| !c.is_ascii_digit()).unwrap_or(tail.len());
-        let fraction = tail.get(whole..)?.strip_prefix(['.', ',']).map_or(0, |f| f.bytes().take_while(u8::is_ascii_digit).count());
+        let whole = tail
+            .find(|c: char| !c.is_ascii_digit())
+            .unwrap_or(tail.len());
+        let fraction = tail
+            .get(whole..)?
+            .strip_prefix(['.', ','])
+            .map_or(0, |f| f.bytes().take_while(u8::is_ascii_digit).count());
         // `210,4` may be a wavelength and a bandwidth: one digit more or less changes no choice.
-        let length = if (1..=2).contains(&fraction) { whole + 1 + fraction } else { whole };
-        let value = tail.get(..length)?.replace(',', ".").parse::<f64>().ok().filter(|w| WAVELENGTHS_NM.contains(w));
+        let length = if (1..=2).contains(&fraction) {
+            whole + 1 + fraction
+        } else {
+            whole
+        };
+        let value = tail
+            .get(..length)?
+            .replace(',', ".")
+            .parse::<f64>()
+            .ok()
+            .filter(|w| WAVELENGTHS_NM.contains(w));
         rest = tail.get(length..)?;
         if value.is_some() && rest.trim_start().starts_with("nm") {
             return value;
@@ -284,7 +386,10 @@ mod tests {
     fn names_and_units_are_found_with_their_lines() {
         let h = above("Vial;12\nTime;UV\nmin;mAU\n", 2, Delimiter::Semicolon);
         assert_eq!((h.names_line, h.name(1)), (Some(2), "UV"));
-        assert_eq!(h.time_unit(0).map(|(t, l)| (t.factor_s, l)), Some((60.0, 3)));
+        assert_eq!(
+            h.time_unit(0).map(|(t, l)| (t.factor_s, l)),
+            Some((60.0, 3))
+        );
         let h = above("# Time (min)   Signal (mAU)\n", 2, Delimiter::Space);
         assert_eq!(h.names, ["Time (min)", "Signal (mAU)"]);
         let h = above("\"Time\n[min]\",\"Signal\n[mAU]\"\n", 2, Delimiter::Comma);
@@ -293,14 +398,28 @@ mod tests {
 
     #[test]
     fn values_are_no_names() {
-        assert_eq!(above("Sampling rate;8\n", 2, Delimiter::Semicolon), Header::default());
-        assert_eq!(above("Run time;22 min\n", 2, Delimiter::Semicolon), Header::default());
+        assert_eq!(
+            above("Sampling rate;8\n", 2, Delimiter::Semicolon),
+            Header::default()
+        );
+        assert_eq!(
+            above("Run time;22 min\n", 2, Delimiter::Semicolon),
+            Header::default()
+        );
     }
 
     #[test]
     fn wavelengths_are_found() {
-        assert_eq!(above("Time;190;191,5;193\n", 4, Delimiter::Semicolon).wavelength_nm(2), Some(191.5));
-        for (name, nm) in [("UV 210 nm", 210.0), ("A254", 254.0), ("Ch 360 ref, 280 nm", 280.0), ("210.5", 210.5)] {
+        assert_eq!(
+            above("Time;190;191,5;193\n", 4, Delimiter::Semicolon).wavelength_nm(2),
+            Some(191.5)
+        );
+        for (name, nm) in [
+            ("UV 210 nm", 210.0),
+            ("A254", 254.0),
+            ("Ch 360 ref, 280 nm", 280.0),
+            ("210.5", 210.5),
+        ] {
             assert_eq!(wavelength_in(name), Some(nm), "{name}");
         }
         assert_eq!(wavelength_in("Signal 1"), None);

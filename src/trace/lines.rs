@@ -22,7 +22,8 @@ pub(super) fn after_mark(bytes: &[u8], end: usize) -> usize {
 
 /// Whether nothing but blanks (and delimiters of empty cells) is on the line.
 pub(super) fn is_blank(line: &[u8]) -> bool {
-    line.iter().all(|b| matches!(b, b' ' | b'\t' | b';' | b',' | 0x0c | 0x0b | 0x1a))
+    line.iter()
+        .all(|b| matches!(b, b' ' | b'\t' | b';' | b',' | 0x0c | 0x0b | 0x1a))
 }
 
 /// Whether the line is a comment: `#`, `%`, `//`, `!`, or `;` where that does not separate cells.
@@ -55,7 +56,11 @@ pub(super) struct Cells<'a> {
 
 /// Splits a line.
 pub(super) fn cells(line: &[u8], delimiter: Delimiter) -> Cells<'_> {
-    let rest = if delimiter == Delimiter::Space { Some(line.trim_ascii()).filter(|l| !l.is_empty()) } else { Some(line) };
+    let rest = if delimiter == Delimiter::Space {
+        Some(line.trim_ascii()).filter(|l| !l.is_empty())
+    } else {
+        Some(line)
+    };
     Cells { rest, delimiter }
 }
 
@@ -69,7 +74,9 @@ impl<'a> Cells<'a> {
     pub(super) fn count_left(self) -> usize {
         match self.rest {
             None => 0,
-            Some(rest) if self.delimiter != Delimiter::Space && memchr::memchr(b'"', rest).is_none() => {
+            Some(rest)
+                if self.delimiter != Delimiter::Space && memchr::memchr(b'"', rest).is_none() =>
+            {
                 1 + memchr::memchr_iter(self.delimiter.byte(), rest).count()
             }
             Some(_) => self.count(),
@@ -80,7 +87,11 @@ impl<'a> Cells<'a> {
 /// Where a cell that starts with a quote closes it, `None` where it never does.
 fn quote_end(rest: &[u8], delimiter: Delimiter) -> Option<usize> {
     let blanks = rest.iter().take_while(|b| **b == b' ').count();
-    let blanks = if delimiter == Delimiter::Space { 0 } else { blanks };
+    let blanks = if delimiter == Delimiter::Space {
+        0
+    } else {
+        blanks
+    };
     if rest.get(blanks) != Some(&b'"') {
         return None;
     }
@@ -104,7 +115,11 @@ impl<'a> Iterator for Cells<'a> {
         };
         let (cell, after) = rest.split_at(from + n);
         let after = after.get(1..).unwrap_or_default();
-        self.rest = Some(if self.delimiter == Delimiter::Space { after.trim_ascii_start() } else { after });
+        self.rest = Some(if self.delimiter == Delimiter::Space {
+            after.trim_ascii_start()
+        } else {
+            after
+        });
         Some(cell)
     }
 }
@@ -116,16 +131,25 @@ pub(super) fn behind_delimiter(row: &[u8], delimiter: u8, n: usize) -> Option<us
     if left == 0 {
         return Some(0);
     }
-    for chunk in row.chunks(64) {
-        let here: u8 = chunk.iter().map(|b| u8::from(*b == delimiter)).sum();
+    let (chunks, tail) = row.as_chunks::<64>();
+    for chunk in chunks {
+        // A fixed length and a byte as the sum: the compiler makes one comparison of many bytes of it.
+        let here: u8 = chunk
+            .iter()
+            .map(|b| u8::from(*b == delimiter))
+            .fold(0, u8::wrapping_add);
         if usize::from(here) >= left {
-            let (place, _) = chunk.iter().enumerate().filter(|(_, b)| **b == delimiter).nth(left - 1)?;
-            return Some(at + place + 1);
+            return nth(chunk, delimiter, left).map(|n| at + n + 1);
         }
         left -= usize::from(here);
         at += chunk.len();
     }
-    None
+    nth(tail, delimiter, left).map(|n| at + n + 1)
+}
+
+/// Place of the `n`-th `byte`, from 1.
+fn nth(bytes: &[u8], byte: u8, n: usize) -> Option<usize> {
+    memchr::memchr_iter(byte, bytes).nth(n.checked_sub(1)?)
 }
 
 #[cfg(test)]
@@ -133,13 +157,18 @@ mod tests {
     use super::*;
 
     fn split(line: &str, delimiter: Delimiter) -> Vec<String> {
-        cells(line.as_bytes(), delimiter).map(|c| String::from_utf8_lossy(c).into_owned()).collect()
+        cells(line.as_bytes(), delimiter)
+            .map(|c| String::from_utf8_lossy(c).into_owned())
+            .collect()
     }
 
     #[test]
     fn cells_are_split_with_quotes_respected() {
         assert_eq!(split("a,b,", Delimiter::Comma), ["a", "b", ""]);
-        assert_eq!(split("\"0,1\",\"2,5\"", Delimiter::Comma), ["\"0,1\"", "\"2,5\""]);
+        assert_eq!(
+            split("\"0,1\",\"2,5\"", Delimiter::Comma),
+            ["\"0,1\"", "\"2,5\""]
+        );
         assert_eq!(split("  1   2\t3 ", Delimiter::Space), ["1", "2", "3"]);
         assert_eq!(split("\"open;b", Delimiter::Semicolon), ["\"open", "b"]);
         assert_eq!(split("", Delimiter::Space), Vec::<String>::new());
@@ -160,10 +189,19 @@ mod tests {
 
     #[test]
     fn the_nth_delimiter_is_found_across_chunks() {
-        let row: Vec<u8> = (0..500).flat_map(|i| format!("{i},").into_bytes()).collect();
+        let row: Vec<u8> = (0..500)
+            .flat_map(|i| format!("{i},").into_bytes())
+            .collect();
         for n in [1, 2, 63, 64, 65, 300, 500] {
             let place = behind_delimiter(&row, b',', n).unwrap();
-            let slow = row.iter().enumerate().filter(|(_, b)| **b == b',').nth(n - 1).unwrap().0 + 1;
+            let slow = row
+                .iter()
+                .enumerate()
+                .filter(|(_, b)| **b == b',')
+                .nth(n - 1)
+                .unwrap()
+                .0
+                + 1;
             assert_eq!(place, slow, "{n}");
         }
         assert_eq!(behind_delimiter(&row, b',', 501), None);

@@ -1,15 +1,17 @@
 //! From the bytes of an export to numbers in known units. Knows nothing of methods and of what a file means.
 //!
-//! [`read`] decodes the bytes, finds the longest run of rows whose time increases (`sections`, under guesses that
-//! `shape` compares), tells its columns and units apart (`header`, `columns`, `units`), reads it in a tight loop
+//! [`read`] decodes the bytes, finds the longest run of rows whose time increases (`sections` and `block`, under guesses that
+//! `shape` compares), tells its columns and units apart (`header`, `names`, `columns`, `units`), reads it in a tight loop
 //! (`rows`, `number`, `clock`) and converts it (`finish`).
 
+mod block;
 mod clock;
 mod columns;
 mod decode;
 mod finish;
 mod header;
 mod lines;
+mod names;
 mod number;
 mod rows;
 mod sections;
@@ -154,7 +156,11 @@ pub struct TraceError {
 
 /// An error at a line that no more bytes would mend.
 fn error(line: Option<u64>, message: String) -> TraceError {
-    TraceError { line, message, may_grow: false }
+    TraceError {
+        line,
+        message,
+        may_grow: false,
+    }
 }
 
 /// Reads delimited text of any layout: what `settings` leave open is sniffed, with `hints` where the file does not say.
@@ -170,9 +176,30 @@ fn error(line: Option<u64>, message: String) -> TraceError {
 pub fn read(bytes: &[u8], settings: &Settings, hints: &Hints) -> Result<Trace, TraceError> {
     let most = settings.max_bytes.unwrap_or(MAX_BYTES);
     if bytes.len() as u64 > most {
-        return Err(error(None, format!("the file has {} bytes, expected at most {most}", bytes.len())));
+        return Err(error(
+            None,
+            format!(
+                "the file has {} bytes, expected at most {most}",
+                bytes.len()
+            ),
+        ));
     }
     let text = decode::text(bytes)?;
     let found = sections::find(&text.bytes, settings, hints);
+    if found.is_nothing() && settings.delimiter.is_none() && text.bytes.contains(&b'|') {
+        // The one other delimiter that is met now and then.
+        let bytes: Vec<u8> = text
+            .bytes
+            .iter()
+            .map(|b| if *b == b'|' { b';' } else { *b })
+            .collect();
+        let found = sections::find(&bytes, settings, hints);
+        let mut trace = finish::trace(&bytes, text.encoding, found, settings, hints)?;
+        trace
+            .layout
+            .notes
+            .push("columns are separated by '|', read as semicolons".to_owned());
+        return Ok(trace);
+    }
     finish::trace(&text.bytes, text.encoding, found, settings, hints)
 }

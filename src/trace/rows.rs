@@ -2,7 +2,7 @@
 
 use super::columns::TimeKind;
 use super::decode::quote;
-use super::lines::{after_mark, behind_delimiter, cells, is_blank, is_comment, line_at};
+use super::lines::{behind_delimiter, cells, is_blank, is_comment, line_at};
 use super::number::{self, Number};
 use super::{Delimiter, TraceError, clock, error};
 
@@ -63,6 +63,8 @@ pub(super) struct Run {
     pub repeats: (usize, u64),
     /// Rows before the first sample that turned out to be none.
     pub dropped: usize,
+    /// The last sample's line has no end mark: it may be cut within a number.
+    pub unended: bool,
     base: Option<clock::Stamp>,
     days_s: f64,
     first_of_day: Option<f64>,
@@ -89,8 +91,13 @@ impl Plan {
         let rest = split.rest().unwrap_or_default();
         count += split.count_left();
         let (least, most) = self.fields;
-        let empty_tail = count > most && rest.iter().all(|b| *b == self.delimiter.byte() || b.is_ascii_whitespace());
-        let (Some(time), Some(signal)) = (time, signal) else { return Line::Other(columns(count, most)) };
+        let empty_tail = count > most
+            && rest
+                .iter()
+                .all(|b| *b == self.delimiter.byte() || b.is_ascii_whitespace());
+        let (Some(time), Some(signal)) = (time, signal) else {
+            return Line::Other(columns(count, most));
+        };
         if count < least || (count > most && !empty_tail) {
             return Line::Other(columns(count, most));
         }
@@ -98,94 +105,141 @@ impl Plan {
     }
 
     fn values(&self, time: &[u8], signal: &[u8], base: &mut Option<clock::Stamp>) -> Line {
-        let t = match self.kind {
-            TimeKind::Number => match number::cell(time, self.decimal) {
-                Number::Finite(t) => Some(t),
-                Number::NotFinite => return Line::NotFinite(format!("found {} as time, expected a finite number", quote(time.trim_ascii()))),
-                Number::None => None,
-            },
-            TimeKind::Elapsed | TimeKind::OfDay => clock::elapsed(time),
-            TimeKind::Stamp => clock::stamp(time).map(|s| s.since(base.get_or_insert(s))),
-        };
-        let Some(t) = t else {
-            let what = if self.kind == TimeKind::Number { "a number" } else { "a clock time" };
-            return Line::Other(format!("found {} as time, expected {what}", quote(time.trim_ascii())));
+        let Some(t) = self.time_of(time, base) else {
+            if self.kind == TimeKind::Number
+                && number::cell(time, self.decimal) == Number::NotFinite
+            {
+                return Line::NotFinite(format!(
+                    "found {} as time, expected a finite number",
+                    quote(time.trim_ascii())
+                ));
+            }
+            let what = if self.kind == TimeKind::Number {
+                "a number"
+            } else {
+                "a clock time"
+            };
+            return Line::Other(format!(
+                "found {} as time, expected {what}",
+                quote(time.trim_ascii())
+            ));
         };
         let shown = || quote(signal.trim_ascii());
         match number::cell(signal, self.decimal) {
             Number::Finite(s) => Line::Sample(t, s),
-            Number::NotFinite => Line::NotFinite(format!("found {} as signal, expected a finite number", shown())),
-            Number::None => Line::NoSignal(t, format!("found {} as signal, expected a number", shown())),
+            Number::NotFinite => Line::NotFinite(format!(
+                "found {} as signal, expected a finite number",
+                shown()
+            )),
+            Number::None => {
+                Line::NoSignal(t, format!("found {} as signal, expected a number", shown()))
+            }
         }
     }
 
-    /// A row in the common form: time, signal and where the next line starts. `None`: read it with care.
-    #[inline(always)]
-    fn quick(&self, bytes: &[u8], at: usize) -> Option<(f64, f64, usize)> {
-        if self.fields.1 == 2 && self.delimiter != Delimiter::Space {
-            return if self.time == 0 { self.pair(bytes, at) } else { self.pair(bytes, at).map(|(s, t, next)| (t, s, next)) };
-        }
-        match self.delimiter {
-            Delimiter::Space => None,
-            _ => self.wide(bytes, at),
+    /// A time as written, s for clock times.
+    fn time_of(&self, cell: &[u8], base: &mut Option<clock::Stamp>) -> Option<f64> {
+        match self.kind {
+            TimeKind::Number => match number::cell(cell, self.decimal) {
+                Number::Finite(t) => Some(t),
+                Number::NotFinite | Number::None => None,
+            },
+            TimeKind::Elapsed | TimeKind::OfDay => clock::elapsed(cell),
+            TimeKind::Stamp => clock::stamp(cell).map(|s| s.since(base.get_or_insert(s))),
         }
     }
 
-    /// Two numbers and nothing else.
+    /// Two numbers and nothing else: both, and what follows their line. `None`: read it with care.
     #[inline(always)]
-    fn pair(&self, bytes: &[u8], at: usize) -> Option<(f64, f64, usize)> {
-        let (a, end) = number::plain(bytes, at, self.decimal)?;
-        if *bytes.get(end)? != self.delimiter.byte() {
+    fn pair(bytes: &[u8], delimiter: u8, decimal: u8) -> Option<(f64, f64, &[u8])> {
+        let (a, rest) = number::plain(bytes, decimal)?;
+        let (mark, rest) = rest.split_first()?;
+        if *mark != delimiter {
             return None;
         }
-        let (b, end) = number::plain(bytes, end + 1, self.decimal)?;
-        match *bytes.get(end)? {
-            b'\n' => Some((a, b, end + 1)),
-            b'\r' => Some((a, b, after_mark(bytes, end))),
-            _ => None,
+        let (b, rest) = number::plain(rest, decimal)?;
+        Some((a, b, line_done(rest)?))
+    }
+
+    /// Two numbers between blanks.
+    #[inline(always)]
+    fn blank_pair(bytes: &[u8], decimal: u8) -> Option<(f64, f64, &[u8])> {
+        let (a, rest) = number::plain(behind_blanks(bytes), decimal)?;
+        if !matches!(rest.first(), Some(b' ' | b'\t')) {
+            return None;
         }
+        let (b, rest) = number::plain(behind_blanks(rest), decimal)?;
+        Some((a, b, line_done(behind_blanks(rest))?))
     }
 
     /// Many cells of which two are read: the others are counted at memory speed.
-    fn wide(&self, bytes: &[u8], at: usize) -> Option<(f64, f64, usize)> {
-        let (end, next) = line_at(bytes, at);
-        let row = bytes.get(at..end)?;
+    fn wide<'a>(&self, bytes: &'a [u8]) -> Option<(f64, f64, &'a [u8])> {
+        let (end, next) = line_at(bytes, 0);
+        let row = bytes.get(..end)?;
         let mark = self.delimiter.byte();
         let count = 1 + memchr::memchr_iter(mark, row).count();
         if count < self.fields.0 || count > self.fields.1 {
             return None;
         }
         let (low, high) = (self.time.min(self.signal), self.time.max(self.signal));
-        let first = at + behind_delimiter(row, mark, low)?;
-        let second = first + behind_delimiter(bytes.get(first..end)?, mark, high - low)?;
-        let a = self.one(bytes, first)?;
-        let b = self.one(bytes, second)?;
-        Some(if self.time < self.signal { (a, b, next) } else { (b, a, next) })
+        let first = row.get(behind_delimiter(row, mark, low)?..)?;
+        let second = first.get(behind_delimiter(first, mark, high - low)?..)?;
+        let (a, b) = (self.one(first)?, self.one(second)?);
+        let rest = bytes.get(next..)?;
+        Some(if self.time < self.signal {
+            (a, b, rest)
+        } else {
+            (b, a, rest)
+        })
     }
 
     /// A number alone in its cell.
     #[inline(always)]
-    fn one(&self, bytes: &[u8], at: usize) -> Option<f64> {
-        let blanks = bytes.get(at..)?.iter().take_while(|b| **b == b' ').count();
-        let (value, end) = number::plain(bytes, at + blanks, self.decimal)?;
-        let after = *bytes.get(end)?;
-        (after == self.delimiter.byte() || matches!(after, b'\n' | b'\r')).then_some(value)
+    fn one(&self, cell: &[u8]) -> Option<f64> {
+        let (value, rest) = number::plain(behind_blanks(cell), self.decimal)?;
+        rest.first()
+            .is_none_or(|b| *b == self.delimiter.byte())
+            .then_some(value)
     }
 }
 
+/// What follows the end mark at the start of `rest`; `None` where there is no end of a line.
+#[inline(always)]
+fn line_done(rest: &[u8]) -> Option<&[u8]> {
+    match rest {
+        [b'\n', after @ ..] | [b'\r', b'\n', after @ ..] | [b'\r', after @ ..] => Some(after),
+        _ => None,
+    }
+}
+
+#[inline(always)]
+fn behind_blanks(text: &[u8]) -> &[u8] {
+    let blanks = text
+        .iter()
+        .take_while(|b| matches!(b, b' ' | b'\t'))
+        .count();
+    text.get(blanks..).unwrap_or_default()
+}
+
 fn columns(found: usize, expected: usize) -> String {
-    format!("found {}, expected {expected}", crate::text::count(found, "column"))
+    format!(
+        "found {}, expected {expected}",
+        crate::text::count(found, "column")
+    )
 }
 
 impl Run {
     /// Reads rows from `start` on, which is line `line`, up to a line that is none.
     pub(super) fn read(bytes: &[u8], start: usize, line: u64, plan: &Plan) -> Self {
-        let (end, next) = line_at(bytes, start);
+        let (_, next) = line_at(bytes, start);
         let estimate = (bytes.len() - start.min(bytes.len())) / (next - start).max(1) + 64;
-        let mut run = Self { stop: start, stop_line: line, ..Self::default() };
+        let mut run = Self {
+            stop: start,
+            stop_line: line,
+            ..Self::default()
+        };
         run.time.reserve(estimate.min(ROOM));
         run.signal.reserve(estimate.min(ROOM));
-        debug_assert!(end <= next);
         let quick = plan.kind == TimeKind::Number && !plan.quoted;
         while run.stop < bytes.len() {
             if quick {
@@ -200,16 +254,35 @@ impl Run {
 
     /// Rows in the common form, as long as they come and their times increase.
     fn quick_rows(&mut self, bytes: &[u8], plan: &Plan) {
+        let (delimiter, decimal) = (plan.delimiter.byte(), plan.decimal);
+        match (plan.fields.1, plan.delimiter, plan.time) {
+            (2, Delimiter::Space, 0) => self.while_quick(bytes, |b| Plan::blank_pair(b, decimal)),
+            (_, Delimiter::Space, _) => {}
+            (2, _, 0) => self.while_quick(bytes, |b| Plan::pair(b, delimiter, decimal)),
+            (2, _, _) => self.while_quick(bytes, |b| {
+                Plan::pair(b, delimiter, decimal).map(|(s, t, rest)| (t, s, rest))
+            }),
+            _ => self.while_quick(bytes, |b| plan.wide(b)),
+        }
+    }
+
+    #[inline(always)]
+    fn while_quick<'a>(
+        &mut self,
+        bytes: &'a [u8],
+        row: impl Fn(&'a [u8]) -> Option<(f64, f64, &'a [u8])>,
+    ) {
         let from = self.time.len();
-        let (mut at, mut latest) = (self.stop, self.time.last().copied().unwrap_or(f64::NEG_INFINITY));
-        while let Some((t, s, next)) = plan.quick(bytes, at) {
+        let mut rest = bytes.get(self.stop..).unwrap_or_default();
+        let mut latest = self.time.last().copied().unwrap_or(f64::NEG_INFINITY);
+        while let Some((t, s, next)) = row(rest) {
             if t <= latest {
                 break;
             }
             latest = t;
             self.time.push(t);
             self.signal.push(s);
-            at = next;
+            rest = next;
         }
         let read = (self.time.len() - from) as u64;
         if read > 0 {
@@ -218,7 +291,7 @@ impl Run {
             }
             self.lines.1 = self.stop_line + read - 1;
         }
-        self.stop = at;
+        self.stop = bytes.len() - rest.len();
         self.stop_line += read;
     }
 
@@ -226,20 +299,41 @@ impl Run {
     fn careful_row(&mut self, bytes: &[u8], plan: &Plan) -> bool {
         let (end, next) = line_at(bytes, self.stop);
         let text = bytes.get(self.stop..end).unwrap_or_default();
-        let cut = end == bytes.len() && looks_cut(text);
+        let cut = end == bytes.len() && self.is_cut(text, plan);
         match plan.line(text, &mut self.base) {
             Line::Skip => {}
-            Line::Sample(t, s) => self.push(t, s, plan),
+            Line::Sample(t, s) => {
+                self.unended = end == bytes.len();
+                self.push(t, s, plan);
+            }
             Line::NotFinite(why) => self.blame(why, false),
             Line::NoSignal(_, why) | Line::Other(why) if cut && !self.time.is_empty() => {
                 self.blame(format!("the last line is cut: {why}"), true);
             }
-            Line::NoSignal(t, why) if self.goes_on(t) => self.blame(why, false),
+            Line::NoSignal(t, why) if self.goes_on(self.relative(t, plan)) => {
+                self.blame(why, false)
+            }
             Line::NoSignal(..) | Line::Other(_) => return false,
         }
         self.stop = next;
         self.stop_line += 1;
         true
+    }
+
+    /// Whether a last line without an end mark is the start of a row: made of what numbers are made of, or with a
+    /// time that goes on and a last cell that may be the start of a number.
+    fn is_cut(&self, text: &[u8], plan: &Plan) -> bool {
+        if looks_cut(text) {
+            return true;
+        }
+        let mut split = cells(text, plan.delimiter);
+        let time = split
+            .by_ref()
+            .nth(plan.time)
+            .and_then(|c| plan.time_of(c, &mut self.base()));
+        let last = cells(text, plan.delimiter).last().unwrap_or_default();
+        let short = split.count_left() + plan.time + 1 < plan.fields.0;
+        time.is_some_and(|t| self.goes_on(self.relative(t, plan))) && (short || looks_cut(last))
     }
 
     /// The date from which times count, where they do.
@@ -249,28 +343,43 @@ impl Run {
 
     /// A time as [`Plan::line`] gives it, on the scale of `time`.
     pub(super) fn relative(&self, t: f64, plan: &Plan) -> f64 {
-        if plan.kind == TimeKind::OfDay { t + self.days_s - self.first_of_day.unwrap_or(0.0) } else { t }
+        if plan.kind == TimeKind::OfDay {
+            t + self.days_s - self.first_of_day.unwrap_or(0.0)
+        } else {
+            t
+        }
     }
 
     /// Keeps the first fault.
     fn blame(&mut self, message: String, may_grow: bool) {
         if self.fault.is_none() {
-            self.fault = Some(TraceError { may_grow, ..error(Some(self.stop_line), message) });
+            self.fault = Some(TraceError {
+                may_grow,
+                ..error(Some(self.stop_line), message)
+            });
         }
     }
 
     /// Whether a time (as written) continues the rows: later than the last, by no more than a hundred steps.
     fn goes_on(&self, t: f64) -> bool {
-        let (Some(first), Some(last)) = (self.time.first(), self.time.last()) else { return false };
+        let (Some(first), Some(last)) = (self.time.first(), self.time.last()) else {
+            return false;
+        };
         let mean = (last - first) / self.time.len().saturating_sub(1).max(1) as f64;
         self.time.len() >= 2 && t > *last && t - last <= 100.0 * mean
     }
 
     fn push(&mut self, t: f64, s: f64, plan: &Plan) {
-        let t = if plan.kind == TimeKind::OfDay { self.since_first(t) } else { t };
+        let t = if plan.kind == TimeKind::OfDay {
+            self.since_first(t)
+        } else {
+            t
+        };
         let last = self.time.last().copied();
         match last {
-            Some(last) if t < last && self.time.len() <= 2 && !plan.sure_start && self.fault.is_none() => {
+            Some(last)
+                if t < last && self.time.len() <= 2 && !plan.sure_start && self.fault.is_none() =>
+            {
                 // What came before was no sample: a pair of numbers above data without a header.
                 self.dropped += self.time.len();
                 self.time.clear();
@@ -278,7 +387,12 @@ impl Run {
                 self.repeats = (0, 0);
             }
             Some(last) if t < last => {
-                self.blame(format!("time runs backwards: found {t} after {last}, expected increasing times"), false);
+                self.blame(
+                    format!(
+                        "time runs backwards: found {t} after {last}, expected increasing times"
+                    ),
+                    self.unended,
+                );
             }
             Some(last) if t == last => {
                 if self.repeats.0 == 0 {
@@ -307,7 +421,27 @@ impl Run {
     }
 }
 
-/// Whether a last line without an end mark is the start of a row: nothing but what numbers are made of.
+/// Whether the text is nothing but what numbers and clock times are made of.
 fn looks_cut(line: &[u8]) -> bool {
-    line.iter().all(|b| matches!(b, b'0'..=b'9' | b'+' | b'-' | b'.' | b',' | b';' | b':' | b'/' | b'e' | b'E' | b'd' | b'D' | b'T' | b' ' | b'\t' | b'"'))
+    line.iter().all(|b| {
+        matches!(
+            b,
+            b'0'..=b'9'
+                | b'+'
+                | b'-'
+                | b'.'
+                | b','
+                | b';'
+                | b':'
+                | b'/'
+                | b'e'
+                | b'E'
+                | b'd'
+                | b'D'
+                | b'T'
+                | b' '
+                | b'\t'
+                | b'"'
+        )
+    })
 }

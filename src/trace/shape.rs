@@ -18,11 +18,17 @@ pub(super) struct Dialect {
 
 /// The guesses that the settings leave open, the likelier ones first.
 pub(super) fn dialects(settings: &Settings) -> Vec<Dialect> {
-    let delimiters = [Delimiter::Tab, Delimiter::Semicolon, Delimiter::Comma, Delimiter::Space];
+    let delimiters = [
+        Delimiter::Tab,
+        Delimiter::Semicolon,
+        Delimiter::Comma,
+        Delimiter::Space,
+    ];
     let mut out = Vec::new();
     for decimal in [b'.', b','] {
         for delimiter in delimiters {
-            let open = settings.delimiter.is_none_or(|d| d == delimiter) && settings.decimal.is_none_or(|d| d == decimal);
+            let open = settings.delimiter.is_none_or(|d| d == delimiter)
+                && settings.decimal.is_none_or(|d| d == decimal);
             if open {
                 out.push(Dialect { delimiter, decimal });
             }
@@ -63,7 +69,13 @@ fn kind(cell: &[u8], decimal: u8) -> Kind {
     match number::cell(cell, decimal) {
         Number::Finite(_) | Number::NotFinite => Kind::Number,
         Number::None if !cell.first().is_some_and(u8::is_ascii_digit) => Kind::Text,
-        Number::None if clock::elapsed(cell).is_some() || clock::stamp(cell).is_some() || clock::is_date(cell) => Kind::Clock,
+        Number::None
+            if clock::elapsed(cell).is_some()
+                || clock::stamp(cell).is_some()
+                || clock::is_date(cell) =>
+        {
+            Kind::Clock
+        }
         Number::None => Kind::Text,
     }
 }
@@ -97,7 +109,10 @@ pub(super) fn of(line: &[u8], dialect: Dialect) -> Option<Shape> {
         }
     }
     let values = (shape.numbers | shape.clocks).count_ones();
-    if shape.numbers == 0 || values < 2 || (dialect.delimiter == Delimiter::Space && shape.texts.count_ones() > values / 2) {
+    if shape.numbers == 0
+        || values < 2
+        || (dialect.delimiter == Delimiter::Space && shape.texts.count_ones() > values)
+    {
         return None;
     }
     shape.fields += split.count_left();
@@ -111,15 +126,23 @@ fn trailing_empty(line: &[u8], delimiter: Delimiter) -> usize {
         return 0;
     }
     let mark = delimiter.byte();
-    line.iter().rev().take_while(|b| **b == mark || **b == b' ').filter(|b| **b == mark).count()
+    line.iter()
+        .rev()
+        .take_while(|b| **b == mark || **b == b' ')
+        .filter(|b| **b == mark)
+        .count()
 }
 
 impl Shape {
-    /// Whether two lines can be rows of one table: as many cells, and of the same kinds; a cell may be empty.
+    /// Whether two lines can be rows of one table: as many cells, and of the same kinds. A cell may be empty, and from
+    /// the third on its kind may change (flags, remarks), as long as two columns of values are common.
     pub(super) fn fits(&self, other: &Shape) -> bool {
         let as_wide = self.fields == other.fields || self.filled == other.filled;
-        let clash = (self.numbers & (other.clocks | other.texts)) | (self.clocks & (other.numbers | other.texts));
-        as_wide && clash == 0 && self.texts & (other.numbers | other.clocks) == 0
+        let clash = (self.numbers & (other.clocks | other.texts))
+            | (self.clocks & (other.numbers | other.texts))
+            | (self.texts & (other.numbers | other.clocks));
+        let common = (self.numbers & other.numbers) | (self.clocks & other.clocks);
+        as_wide && (clash == 0 || (clash & 0b11 == 0 && common.count_ones() >= 2))
     }
 }
 
@@ -133,7 +156,13 @@ pub(super) struct Row {
 }
 
 /// Up to `most` rows from `start` on that fit the first; blank lines and comments between them do not count.
-pub(super) fn rows(bytes: &[u8], start: usize, line: u64, dialect: Dialect, most: usize) -> (Vec<Row>, Shape) {
+pub(super) fn rows(
+    bytes: &[u8],
+    start: usize,
+    line: u64,
+    dialect: Dialect,
+    most: usize,
+) -> (Vec<Row>, Shape) {
     let mut found = Vec::new();
     let mut first: Option<Shape> = None;
     let (mut at, mut line) = (start, line);
@@ -142,14 +171,25 @@ pub(super) fn rows(bytes: &[u8], start: usize, line: u64, dialect: Dialect, most
         let text = bytes.get(at..end).unwrap_or_default();
         let skipped = !found.is_empty() && (is_blank(text) || is_comment(text, dialect.delimiter));
         if !skipped {
-            let Some(shape) = of(text, dialect) else { break };
+            let Some(shape) = of(text, dialect) else {
+                break;
+            };
             if first.is_some_and(|f| !f.fits(&shape)) {
                 break;
             }
             // The narrowest of the rows says how many cells must be there.
             let known = first.unwrap_or(shape);
-            first = Some(Shape { filled: known.filled.min(shape.filled), fields: known.fields.max(shape.fields), ..known });
-            found.push(Row { line, start: at, end, next });
+            first = Some(Shape {
+                filled: known.filled.min(shape.filled),
+                fields: known.fields.max(shape.fields),
+                ..known
+            });
+            found.push(Row {
+                line,
+                start: at,
+                end,
+                next,
+            });
         }
         at = next;
         line += 1;
@@ -176,10 +216,11 @@ mod tests {
     }
 
     #[test]
-    fn rows_fit_when_only_empty_cells_differ() {
+    fn rows_fit_when_their_first_cells_are_alike() {
         let a = shape("1;2;;x", Delimiter::Semicolon, b'.').unwrap();
         assert!(a.fits(&shape("1;2;3;x", Delimiter::Semicolon, b'.').unwrap()));
-        assert!(!a.fits(&shape("1;2;3;4", Delimiter::Semicolon, b'.').unwrap()));
+        assert!(a.fits(&shape("1;2;3;4", Delimiter::Semicolon, b'.').unwrap()));
+        assert!(!a.fits(&shape("1;y;3;4", Delimiter::Semicolon, b'.').unwrap()));
         assert!(!a.fits(&shape("1;2;x", Delimiter::Semicolon, b'.').unwrap()));
     }
 }

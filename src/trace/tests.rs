@@ -3,6 +3,7 @@
 use super::*;
 use proptest::prelude::*;
 
+mod choices;
 mod faults;
 mod layouts;
 
@@ -13,7 +14,12 @@ const POINTS: usize = 120;
 fn sample(i: usize) -> (f64, f64) {
     let t = i as f64 * 0.1;
     let bump = |at: f64, height: f64| height * (-((t - at) / 0.5).powi(2)).exp();
-    (format!("{t:.2}").parse().unwrap(), format!("{:.3}", bump(4.0, 80.0) + bump(7.5, 35.0) + 1.25 - 0.5 * t).parse().unwrap())
+    (
+        format!("{t:.2}").parse().unwrap(),
+        format!("{:.3}", bump(4.0, 80.0) + bump(7.5, 35.0) + 1.25 - 0.5 * t)
+            .parse()
+            .unwrap(),
+    )
 }
 
 /// Rows made by `row` from number, time, min, and signal, mAU.
@@ -40,8 +46,16 @@ fn assert_same(trace: &Trace, what: &str) {
     assert_eq!(trace.time_s.len(), POINTS, "{what}: {:?}", trace.layout);
     for (i, (t, s)) in trace.time_s.iter().zip(&trace.signal_mau).enumerate() {
         let (t_min, mau) = sample(i);
-        assert!((t - t_min * 60.0).abs() < 1e-6, "{what}: time {i} is {t}, {:?}", trace.layout);
-        assert!((s - mau).abs() < 1e-9, "{what}: signal {i} is {s}, not {mau}, {:?}", trace.layout);
+        assert!(
+            (t - t_min * 60.0).abs() < 1e-6,
+            "{what}: time {i} is {t}, {:?}",
+            trace.layout
+        );
+        assert!(
+            (s - mau).abs() < 1e-9,
+            "{what}: signal {i} is {s}, not {mau}, {:?}",
+            trace.layout
+        );
     }
 }
 

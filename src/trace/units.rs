@@ -32,7 +32,11 @@ impl From<TimeUnit> for Time {
             TimeUnit::Seconds => 1.0,
             TimeUnit::Minutes => 60.0,
         };
-        Self { unit, factor_s, other: None }
+        Self {
+            unit,
+            factor_s,
+            other: None,
+        }
     }
 }
 
@@ -41,28 +45,46 @@ impl From<SignalUnit> for Signal {
         let (factor, divisor) = match unit {
             SignalUnit::MicroAu => (1.0, 1e3),
             SignalUnit::Au => (1e3, 1.0),
-            SignalUnit::MilliAu | SignalUnit::NanoRiu | SignalUnit::MicroVolt | SignalUnit::MilliVolt => (1.0, 1.0),
+            SignalUnit::MilliAu
+            | SignalUnit::NanoRiu
+            | SignalUnit::MicroVolt
+            | SignalUnit::MilliVolt => (1.0, 1.0),
         };
-        Self { unit, factor, divisor, other: None }
+        Self {
+            unit,
+            factor,
+            divisor,
+            other: None,
+        }
     }
 }
 
 impl Signal {
     /// Whether values come out in mAU.
     pub(super) fn is_absorbance(&self) -> bool {
-        matches!(self.unit, SignalUnit::MicroAu | SignalUnit::MilliAu | SignalUnit::Au)
+        matches!(
+            self.unit,
+            SignalUnit::MicroAu | SignalUnit::MilliAu | SignalUnit::Au
+        )
     }
 }
 
 /// One word as a unit of time.
 pub(super) fn time_word(word: &str) -> Option<Time> {
-    let other = |factor_s, name| Some(Time { unit: TimeUnit::Seconds, factor_s, other: Some(name) });
+    let other = |factor_s, name| {
+        Some(Time {
+            unit: TimeUnit::Seconds,
+            factor_s,
+            other: Some(name),
+        })
+    };
     match word.to_lowercase().as_str() {
-        "min" | "mins" | "minute" | "minutes" | "minuten" | "minuti" | "minutos" | "minut" | "minuter" | "мин" | "分" | "分钟" | "分鐘" => {
-            Some(TimeUnit::Minutes.into())
+        "min" | "mins" | "minute" | "minutes" | "minuten" | "minuti" | "minutos" | "minut"
+        | "minuter" | "мин" | "分" | "分钟" | "分鐘" => Some(TimeUnit::Minutes.into()),
+        "s" | "sec" | "secs" | "second" | "seconds" | "sek" | "sekunde" | "sekunden"
+        | "secondes" | "secondi" | "segundos" | "сек" | "с" | "秒" => {
+            Some(TimeUnit::Seconds.into())
         }
-        "s" | "sec" | "secs" | "second" | "seconds" | "sek" | "sekunde" | "sekunden" | "secondes" | "secondi" | "segundos" | "сек" | "с"
-        | "秒" => Some(TimeUnit::Seconds.into()),
         "ms" | "msec" | "millisecond" | "milliseconds" => other(1e-3, "ms"),
         "h" | "hr" | "hrs" | "hour" | "hours" | "stunden" => other(3600.0, "h"),
         _ => None,
@@ -71,8 +93,17 @@ pub(super) fn time_word(word: &str) -> Option<Time> {
 
 /// One word as a unit of a signal. `UV` is a detector, `uV` a unit.
 pub(super) fn signal_word(word: &str) -> Option<Signal> {
-    let other = |unit, factor, name| Some(Signal { factor, other: Some(name), ..Signal::from(unit) });
-    let micro = |rest: &str| word.strip_suffix(rest).is_some_and(|p| !p.is_empty() && p.chars().all(|c| !c.is_ascii()));
+    let other = |unit, factor, name| {
+        Some(Signal {
+            factor,
+            other: Some(name),
+            ..Signal::from(unit)
+        })
+    };
+    let micro = |rest: &str| {
+        word.strip_suffix(rest)
+            .is_some_and(|p| !p.is_empty() && p.chars().all(|c| !c.is_ascii()))
+    };
     match word {
         "uV" => return Some(SignalUnit::MicroVolt.into()),
         "mV" | "mv" => return Some(SignalUnit::MilliVolt.into()),
@@ -100,9 +131,14 @@ pub(super) fn signal_word(word: &str) -> Option<Signal> {
 /// The words of a name: `time_min`, `Zeit [min]`, `timeMin`, `Signal210mAU` all give their unit as a word.
 pub(super) fn words(name: &str) -> Vec<String> {
     // A question mark directly before a unit is a µ that an encoding lost.
-    let name = name.replace("?AU", "µAU").replace("?V", "µV").replace("?RIU", "µRIU");
+    let name = name
+        .replace("?AU", "µAU")
+        .replace("?V", "µV")
+        .replace("?RIU", "µRIU");
     let mut out = Vec::new();
-    for word in name.split(|c: char| !(c.is_alphanumeric() || matches!(c, 'µ' | '\u{fffd}' | '%' | '°' | '#'))) {
+    for word in name
+        .split(|c: char| !(c.is_alphanumeric() || matches!(c, 'µ' | '\u{fffd}' | '%' | '°' | '#')))
+    {
         split_joined(word, &mut out);
     }
     out
@@ -136,8 +172,13 @@ fn split_joined(word: &str, out: &mut Vec<String>) {
 
 /// What stands in the last pair of brackets.
 fn bracketed(name: &str) -> Option<&str> {
-    let (open, _) = name.char_indices().rev().find(|(_, c)| matches!(c, '(' | '[' | '<' | '{' | '（'))?;
-    let inner = name.get(open..)?.trim_start_matches(['(', '[', '<', '{', '（']);
+    let (open, _) = name
+        .char_indices()
+        .rev()
+        .find(|(_, c)| matches!(c, '(' | '[' | '<' | '{' | '（'))?;
+    let inner = name
+        .get(open..)?
+        .trim_start_matches(['(', '[', '<', '{', '（']);
     inner.split([')', ']', '>', '}', '）']).next()
 }
 
@@ -159,7 +200,9 @@ pub(super) fn signal_in(name: &str) -> Option<Signal> {
 
 /// A cell that is a unit and nothing else, in brackets or not.
 fn bare(cell: &str) -> &str {
-    cell.trim().trim_matches(['(', ')', '[', ']', '<', '>', '"', '\'']).trim()
+    cell.trim()
+        .trim_matches(['(', ')', '[', ']', '<', '>', '"', '\''])
+        .trim()
 }
 
 /// A cell that is a unit of time and nothing else.
@@ -170,23 +213,59 @@ pub(super) fn exact_time(cell: &str) -> Option<Time> {
 /// A cell that is a unit of a signal and nothing else.
 pub(super) fn exact_signal(cell: &str) -> Option<Signal> {
     let cell = bare(cell);
-    signal_word(cell).or_else(|| if cell == "?AU" { signal_word("µAU") } else { None })
+    signal_word(cell).or_else(|| {
+        if cell == "?AU" {
+            signal_word("µAU")
+        } else {
+            None
+        }
+    })
 }
 
 /// Whether the cell is some unit, known here or not: short, or with a slash.
 pub(super) fn looks_like_unit(cell: &str) -> bool {
     let cell = bare(cell);
-    let known = ["bar", "psi", "mpa", "kpa", "°c", "c", "%", "ml/min", "ul/min", "nm", "us/cm", "ms/cm", "-", ""];
-    exact_time(cell).is_some() || exact_signal(cell).is_some() || known.contains(&cell.to_lowercase().as_str())
+    let known = [
+        "bar", "psi", "mpa", "kpa", "°c", "c", "%", "ml/min", "ul/min", "nm", "us/cm", "ms/cm",
+        "-", "",
+    ];
+    exact_time(cell).is_some()
+        || exact_signal(cell).is_some()
+        || known.contains(&cell.to_lowercase().as_str())
+}
+
+/// Whether a line is a statement about an axis or a unit, not the names of columns.
+pub(super) fn is_statement(line: &str) -> bool {
+    says(&line.to_lowercase()) && stated(line) != (None, None)
+}
+
+/// Whether a line in small letters speaks of a unit or an axis.
+fn says(lower: &str) -> bool {
+    [
+        "unit", "axis", "einheit", "achse", "unité", "unidad", "单位",
+    ]
+    .iter()
+    .any(|w| lower.contains(w))
 }
 
 /// Units that a line before the data states for an axis: `X unit: min`, `Y Axis Units,mAU`.
 pub(super) fn stated(line: &str) -> (Option<Time>, Option<Signal>) {
-    const SAYS: [&str; 7] = ["unit", "axis", "einheit", "achse", "unité", "unidad", "单位"];
-    const ELSE: [&str; 12] =
-        ["flow", "press", "temp", "gradient", "rate", "interval", "sampling", "area", "volume", "conc", "wavelength", "amount"];
+    const ELSE: [&str; 12] = [
+        "flow",
+        "press",
+        "temp",
+        "gradient",
+        "rate",
+        "interval",
+        "sampling",
+        "area",
+        "volume",
+        "conc",
+        "wavelength",
+        "amount",
+    ];
     let lower = line.to_lowercase();
-    if !SAYS.iter().any(|w| lower.contains(w)) || ELSE.iter().any(|w| lower.contains(w)) {
+    if !(says(&lower) || names_axis(&lower)) || ELSE.iter().any(|w| lower.contains(w)) {
         return (None, None);
     }
     let parts = || line.split([':', '=', '\t', ';', ',', '|']).map(str::trim);
@@ -206,13 +285,53 @@ pub(super) fn stated(line: &str) -> (Option<Time>, Option<Signal>) {
     found
 }
 
+/// Whether a line starts with the bare name of an axis: `Time: min`, `y = mAU`.
+fn names_axis(lower: &str) -> bool {
+    let key = lower
+        .split([':', '=', '\t', ';', ','])
+        .next()
+        .unwrap_or_default();
+    let key = key.trim_matches(|c: char| !c.is_alphanumeric());
+    [
+        "time",
+        "zeit",
+        "x",
+        "y",
+        "signal",
+        "absorbance",
+        "intensity",
+        "detector",
+        "response",
+    ]
+    .contains(&key)
+}
+
+/// What stands in brackets in a name, where it is no unit that is known: `Signal (pA)`.
+pub(super) fn unknown_in(name: &str) -> Option<&str> {
+    bracketed(name).map(str::trim).filter(|u| {
+        !u.is_empty()
+            && u.len() <= 12
+            && !u.contains("nm")
+            && !u.chars().any(|c| c.is_ascii_digit())
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn units_are_found_in_names() {
-        for name in ["time_min", "Time (min)", "RT [min]", "Zeit [min]", "t/min", "timeMin", "Minutes", "Time, min."] {
+        for name in [
+            "time_min",
+            "Time (min)",
+            "RT [min]",
+            "Zeit [min]",
+            "t/min",
+            "timeMin",
+            "Minutes",
+            "Time, min.",
+        ] {
             assert_eq!(time_in(name).map(|t| t.factor_s), Some(60.0), "{name}");
         }
         for name in ["t/s", "time_s", "Time(sec)", "Zeit [s]", "Seconds"] {
@@ -244,9 +363,22 @@ mod tests {
     #[test]
     fn units_are_found_in_lines_before_the_data() {
         assert_eq!(stated("X unit: min").0, Some(TimeUnit::Minutes.into()));
-        assert_eq!(stated("Y Axis Units,mAU").1, Some(SignalUnit::MilliAu.into()));
-        assert_eq!(stated("Y axis: Absorbance [AU]").1, Some(SignalUnit::Au.into()));
-        assert_eq!(stated("Units;s;mAU"), (Some(TimeUnit::Seconds.into()), Some(SignalUnit::MilliAu.into())));
+        assert_eq!(
+            stated("Y Axis Units,mAU").1,
+            Some(SignalUnit::MilliAu.into())
+        );
+        assert_eq!(
+            stated("Y axis: Absorbance [AU]").1,
+            Some(SignalUnit::Au.into())
+        );
+        assert_eq!(
+            stated("Units;s;mAU"),
+            (
+                Some(TimeUnit::Seconds.into()),
+                Some(SignalUnit::MilliAu.into())
+            )
+        );
+        assert_eq!(stated("# time: min").0, Some(TimeUnit::Minutes.into()));
         assert_eq!(stated("Flow unit: mL/min"), (None, None));
         assert_eq!(stated("Run time (min);22"), (None, None));
     }

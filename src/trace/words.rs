@@ -52,10 +52,20 @@ impl Delimiter {
 impl Layout {
     /// How the file was read, one line of text for each matter; for `check`.
     pub fn describe(&self) -> Vec<String> {
-        let decimal = if self.decimal == b',' { "comma" } else { "point" };
-        let header = self.header_line.map_or_else(|| "no header".to_owned(), |l| format!("header on line {l}"));
+        let decimal = if self.decimal == b',' {
+            "comma"
+        } else {
+            "point"
+        };
+        let header = self
+            .header_line
+            .map_or_else(|| "no header".to_owned(), |l| format!("header on line {l}"));
         let column = |number: usize, name: &str| {
-            if name.is_empty() { format!("column {number}") } else { format!("column {number} '{name}'") }
+            if name.is_empty() {
+                format!("column {number}")
+            } else {
+                format!("column {number} '{name}'")
+            }
         };
         let time_unit = match self.time_unit {
             TimeUnit::Seconds => "seconds",
@@ -63,10 +73,27 @@ impl Layout {
         };
         let mut lines = vec![
             format!("encoding: {}", self.encoding),
-            format!("delimiter: {}, decimal: {decimal}; {header}", self.delimiter.name()),
-            format!("time: {}, {time_unit} ({})", column(self.time_column, &self.time_name), self.time_unit_from),
-            format!("signal: {}, {} ({})", column(self.signal_column, &self.signal_name), self.signal_unit, self.signal_unit_from),
-            format!("{}; first sample on line {}, last on line {}", crate::text::count(self.columns, "column"), self.first_line, self.last_line),
+            format!(
+                "delimiter: {}, decimal: {decimal}; {header}",
+                self.delimiter.name()
+            ),
+            format!(
+                "time: {}, {time_unit} ({})",
+                column(self.time_column, &self.time_name),
+                self.time_unit_from
+            ),
+            format!(
+                "signal: {}, {} ({})",
+                column(self.signal_column, &self.signal_name),
+                self.signal_unit,
+                self.signal_unit_from
+            ),
+            format!(
+                "{}; first sample on line {}, last on line {}",
+                crate::text::count(self.columns, "column"),
+                self.first_line,
+                self.last_line
+            ),
         ];
         lines.extend(self.notes.iter().map(|n| format!("note: {n}")));
         lines
@@ -79,13 +106,24 @@ mod tests {
 
     #[test]
     fn words_are_read_back() {
-        for d in [Delimiter::Comma, Delimiter::Semicolon, Delimiter::Tab, Delimiter::Space] {
+        for d in [
+            Delimiter::Comma,
+            Delimiter::Semicolon,
+            Delimiter::Tab,
+            Delimiter::Space,
+        ] {
             assert_eq!(d.to_string().parse(), Ok(d));
         }
         for u in ["uAU", "mAU", "AU", "nRIU", "uV", "mV"] {
-            assert_eq!(u.parse::<SignalUnit>().map(|u| u.to_string()), Ok(u.to_owned()));
+            assert_eq!(
+                u.parse::<SignalUnit>().map(|u| u.to_string()),
+                Ok(u.to_owned())
+            );
         }
         assert_eq!("min".parse(), Ok(TimeUnit::Minutes));
-        assert_eq!("hours".parse::<TimeUnit>(), Err("found 'hours', expected a unit of time: \"s\", \"min\"".to_owned()));
+        assert_eq!(
+            "hours".parse::<TimeUnit>(),
+            Err("found 'hours', expected a unit of time: \"s\", \"min\"".to_owned())
+        );
     }
 }

@@ -1,20 +1,11 @@
-//! Names and file stems of repeats.
+//! File stems of repeats. Names stay: a repeat is of the same sample.
 
 use std::collections::HashSet;
 
-/// What marks a repeat in a name and, in brackets, in a stem. Not `-r2`: so people call second replicates.
+/// What marks a repeat in a stem. Not `-r2`: so people call second replicates.
 const MARK: &str = "repeat";
 /// Longest stem before its mark, bytes: with mark and extension every file system takes it.
 const LONGEST: usize = 100;
-
-/// `crock 3` → `crock 3 (repeat)` → `crock 3 (repeat 2)`.
-pub(super) fn repeated(name: &str) -> String {
-    let counted = name.strip_suffix(')').and_then(|n| n.rsplit_once(" (")).and_then(|(base, mark)| Some((base, times(mark.strip_prefix(MARK)?)?)));
-    match counted {
-        Some((base, n)) => format!("{base} ({MARK} {})", n.saturating_add(1)),
-        None => format!("{name} ({MARK})"),
-    }
-}
 
 /// How often something marked so was repeated: nothing is once.
 fn times(text: &str) -> Option<u32> {
@@ -51,14 +42,6 @@ impl Names {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_repeat_of_a_repeat_counts_up() {
-        assert_eq!(repeated("crock 3"), "crock 3 (repeat)");
-        assert_eq!(repeated("crock 3 (repeat)"), "crock 3 (repeat 2)");
-        assert_eq!(repeated("crock 3 (repeat 9)"), "crock 3 (repeat 10)");
-        assert_eq!(repeated("crock (repeats)"), "crock (repeats) (repeat)");
-    }
 
     #[test]
     fn stems_are_given_once() {

@@ -34,7 +34,7 @@ fn a_failed_bracket_is_repeated_between_blank_and_standards() {
     assert_eq!(short(night.judged()), "b1 P2 s3 s4 P5 s6 s7 P5 b1");
     let list = list(night.queue(), &["remark".to_owned()]);
     assert!(list.injections.iter().enumerate().all(|(k, i)| i.position == k as u64 + 1 && i.extra.len() == 1));
-    assert_eq!(list.injections[2].name, "sample 3 (repeat)");
+    assert_eq!(list.injections[2].name, "sample 3");
     let mut stems: Vec<_> = list.injections.iter().map(|i| i.stem.to_lowercase()).collect();
     stems.sort();
     stems.dedup();

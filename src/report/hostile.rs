@@ -6,7 +6,9 @@ use super::fixture::{Night, mid, trace, zone};
 use super::{alerts, rerun, sheet, summary, time_course};
 
 fn fields(text: &str, expected: usize) -> Result<(), TestCaseError> {
-    let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(text.as_bytes());
+    let mut reader = csv::ReaderBuilder::new()
+        .flexible(true)
+        .from_reader(text.as_bytes());
     for record in reader.records() {
         let record = record.map_err(|e| TestCaseError::fail(e.to_string()))?;
         prop_assert_eq!(record.len(), expected, "{:?}", record);
@@ -16,7 +18,12 @@ fn fields(text: &str, expected: usize) -> Result<(), TestCaseError> {
 
 /// Text as it comes from outside, with the worst of it often.
 fn text() -> impl Strategy<Value = String> {
-    prop_oneof![".{0,40}", "[\\x00-\\x1f]{1,5}", "[=+@\\-\t\r\n\",;'/\\\\:\u{202e}\u{200b} a-c]{0,20}", "x{200}"]
+    prop_oneof![
+        ".{0,40}",
+        "[\\x00-\\x1f]{1,5}",
+        "[=+@\\-\t\r\n\",;'/\\\\:\u{202e}\u{200b} a-c]{0,20}",
+        "x{200}"
+    ]
 }
 
 proptest! {

@@ -1,6 +1,6 @@
 //! `sheet.csv`: one row for each injection and analyte.
 //!
-//! [`slot_rows`] is a pure function; [`file`] is the only part that touches the disk.
+//! [`slot_rows`] is a pure function; [`file`](mod@file) is the only part that touches the disk.
 
 pub mod file;
 

@@ -92,7 +92,7 @@ fn mean(queue: &Queue, group: usize, analyte: usize) -> Option<Mean> {
         .is_some_and(|(m, _)| verdict(*m) == Some(Verdict::Provisional));
     let out = members
         .iter()
-        .filter(|m| !averaged.iter().any(|(k, _)| k == *m))
+        .filter(|m| averaged.binary_search_by_key(*m, |(k, _)| *k).is_err())
         .filter_map(|m| queue.slots().get(*m));
     let left_out: Vec<String> = out.map(|slot| left_out(slot, analyte)).collect();
     Some(Mean {

@@ -1,5 +1,7 @@
 //! What happened in the night, by time, and what is worth noting beside it.
 
+use std::collections::HashMap;
+
 use jiff::tz::TimeZone;
 
 use super::{WIDTH, more};
@@ -143,10 +145,14 @@ pub(super) fn notes(queue: &Queue) -> String {
     });
     // The same note at many injections is one line.
     let mut gathered: Vec<(String, Vec<u64>)> = Vec::new();
+    let mut index: HashMap<String, usize> = HashMap::new();
     for (note, position) in of_slots {
-        match gathered.iter_mut().find(|(n, _)| *n == note) {
+        match index.get(&note).and_then(|k| gathered.get_mut(*k)) {
             Some((_, places)) => places.push(position),
-            None => gathered.push((note, vec![position])),
+            None => {
+                index.insert(note.clone(), gathered.len());
+                gathered.push((note, vec![position]));
+            }
         }
     }
     all.extend(

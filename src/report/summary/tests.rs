@@ -149,3 +149,37 @@ fn a_long_night_is_cut_with_a_count() {
         "{text}"
     );
 }
+
+/// Thousands of results: no output may grow with their square. The times are printed; the bound only catches a square.
+#[test]
+fn a_very_long_queue_is_written_in_no_time() {
+    let letters: String = (0..4000)
+        .map(|k| if k % 11 == 0 { 'P' } else { 's' })
+        .collect();
+    let mut night = Night::new(&letters);
+    for p in 1..=4000 {
+        if p % 11 != 1 {
+            night.group(&format!("crock {}", p % 700), 1.0, &[p]);
+        }
+    }
+    for p in 1..=4000 {
+        let mut reading = mid(&[if p % 88 == 1 { 0.8 } else { 1.0 }, 1.0]);
+        reading.notes.push(format!("stops at {}.20 min", p));
+        night.land(p, reading);
+    }
+    let queue = night.end().judged();
+    let timed = |name: &str, made: &dyn Fn() -> String| {
+        let begun = std::time::Instant::now();
+        let text = made();
+        let ms = begun.elapsed().as_secs_f64() * 1e3;
+        eprintln!("{name}: {ms:.1} ms, {} bytes", text.len());
+        assert!(ms < 2000.0, "{name} {ms}");
+    };
+    timed("summary", &|| text(queue, &zone()));
+    timed("sheet", &|| crate::report::sheet::whole(queue, &zone()));
+    timed("time course", &|| crate::report::time_course::csv(queue));
+    timed("rerun", &|| crate::report::rerun::csv(queue, &[]));
+    timed("alerts", &|| {
+        crate::report::alerts::csv(queue.alerts(), &zone())
+    });
+}

@@ -98,6 +98,7 @@ impl From<crate::service::desk::DeskError> for Failed {
     fn from(error: crate::service::desk::DeskError) -> Failed {
         match &error {
             crate::service::desk::DeskError::File(_) => Failed::configuration(error),
+            crate::service::desk::DeskError::Results(_) => Failed::io(error),
             crate::service::desk::DeskError::Ledger(ledger) => Failed::from_ledger(ledger),
         }
     }

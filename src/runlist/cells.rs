@@ -42,6 +42,9 @@ impl Notes {
     }
 }
 
+/// A line inside a cell with so many separators is a row of its own.
+const SWALLOWED: usize = 4;
+
 /// One row with its header.
 pub(super) struct Row<'r> {
     pub(super) path: &'r Path,
@@ -61,7 +64,9 @@ impl Row<'_> {
             .and_then(|place| self.record.get(place))
             .unwrap_or_default();
         let text = plain(cell);
-        if text.contains('\n') {
+        // A name may hold a line break; one that holds whole rows lost its closing quotation mark.
+        let swallowed = |line: &str| line.matches([',', ';', '\t']).count() >= SWALLOWED;
+        if text.contains('\n') && text.lines().skip(1).any(swallowed) {
             return Err(self.found(
                 column,
                 text,

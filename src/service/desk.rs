@@ -36,6 +36,9 @@ pub enum DeskError {
     /// A file that people write cannot be used.
     #[error(transparent)]
     File(#[from] FileError),
+    /// The results' folder cannot be made.
+    #[error(transparent)]
+    Results(FileError),
 }
 
 /// What is written for people to see while it happens.

@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use super::desk::{Desk, DeskError, stem_of};
 use super::evaluate::{Outcome, evaluate_all};
 use super::lists;
+use crate::config::error::FileError;
 use crate::config::{Config, Station};
 use crate::intake::filter::Role;
 use crate::intake::{Seen, scan};
@@ -48,6 +49,8 @@ pub fn process(
     ledger: &mut Ledger,
     progress: &mut dyn FnMut(usize, usize),
 ) -> Result<Processed, DeskError> {
+    let results = config.results_dir.join(&station.name);
+    std::fs::create_dir_all(&results).map_err(|e| FileError::whole(&results, format!("cannot be made: {e}"))).map_err(DeskError::Results)?;
     let mut desk = Desk::open(config, station, ledger, 1.0)?;
     let mut out = Processed::default();
     let now = Timestamp::now();

@@ -66,18 +66,31 @@ mod tests {
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(lines[0], HEADER.trim_end());
         assert!(
-            lines[1].contains(",,now,recovery,4,standard 4,t-4.csv,lactic acid,83.") && lines[1].contains(",90-110,%,2 3,\""),
+            lines[1].contains(",,now,recovery,4,standard 4,t-4.csv,lactic acid,83.")
+                && lines[1].contains(",90-110,%,2 3,\""),
             "{text}"
         );
-        assert_eq!(lines.iter().filter(|l| l.contains("standard-drift")).count(), 1, "{text}");
+        assert_eq!(
+            lines
+                .iter()
+                .filter(|l| l.contains("standard-drift"))
+                .count(),
+            1,
+            "{text}"
+        );
     }
 
     #[test]
     fn hostile_names_stay_in_their_cell() {
         let mut night = Night::new("P");
-        night.plan(1, |p| p.name = "=cmd|'/C calc'!A0,\"x\"\ny".to_owned()).land(1, mid(&[0.5, 0.5]));
+        night
+            .plan(1, |p| p.name = "=cmd|'/C calc'!A0,\"x\"\ny".to_owned())
+            .land(1, mid(&[0.5, 0.5]));
         let text = csv(night.judged().alerts(), &zone());
-        assert!(text.contains(",1,\"'=cmd|'/C calc'!A0,\"\"x\"\"\ny\",t-1.csv,"), "{text}");
+        assert!(
+            text.contains(",1,\"'=cmd|'/C calc'!A0,\"\"x\"\"\ny\",t-1.csv,"),
+            "{text}"
+        );
         let mut reader = csv::Reader::from_reader(text.as_bytes());
         let records: Vec<_> = reader.records().map(Result::unwrap).collect();
         assert!(records.iter().all(|r| r.len() == 13), "{records:?}");

@@ -25,10 +25,16 @@ pub fn time(out: &mut String, at: Timestamp, zone: &TimeZone) {
 
 /// A number with so many decimals; nothing where there is none or it is not finite.
 pub fn fixed(out: &mut String, value: Option<f64>, decimals: usize) {
-    let Some(value) = value.filter(|v| v.is_finite()) else { return };
+    let Some(value) = value.filter(|v| v.is_finite()) else {
+        return;
+    };
     let start = out.len();
     let _ = write!(out, "{value:.decimals$}");
-    let nothing = out.as_bytes().iter().skip(start).all(|b| matches!(b, b'-' | b'0' | b'.'));
+    let nothing = out
+        .as_bytes()
+        .iter()
+        .skip(start)
+        .all(|b| matches!(b, b'-' | b'0' | b'.'));
     if nothing && out.as_bytes().get(start) == Some(&b'-') {
         out.remove(start);
     }
@@ -36,20 +42,35 @@ pub fn fixed(out: &mut String, value: Option<f64>, decimals: usize) {
 
 /// A number as it was given: the shortest decimals that read back as the same number.
 pub fn plain(out: &mut String, value: Option<f64>) {
-    let Some(value) = value.filter(|v| v.is_finite()) else { return };
-    let _ = if value != 0.0 && !(1e-9..1e15).contains(&value.abs()) { write!(out, "{value:e}") } else { write!(out, "{value}") };
+    let Some(value) = value.filter(|v| v.is_finite()) else {
+        return;
+    };
+    let _ = if value != 0.0 && !(1e-9..1e15).contains(&value.abs()) {
+        write!(out, "{value:e}")
+    } else {
+        write!(out, "{value}")
+    };
 }
 
 /// A number with so many significant digits, written as [`crate::text::significant`] does, without its allocations.
 pub fn significant(out: &mut String, value: Option<f64>, digits: usize) {
-    let Some(value) = value.filter(|v| v.is_finite()) else { return };
+    let Some(value) = value.filter(|v| v.is_finite()) else {
+        return;
+    };
     if value == 0.0 {
         out.push('0');
         return;
     }
-    let mut buffer = Number { bytes: [0; NUMBER_BYTES], length: 0 };
+    let mut buffer = Number {
+        bytes: [0; NUMBER_BYTES],
+        length: 0,
+    };
     let _ = write!(buffer, "{:.*e}", digits.clamp(1, 17) - 1, value);
-    let Some((mantissa, exponent)) = buffer.text().split_once('e').and_then(|(m, e)| Some((m, e.parse::<i32>().ok()?))) else {
+    let Some((mantissa, exponent)) = buffer
+        .text()
+        .split_once('e')
+        .and_then(|(m, e)| Some((m, e.parse::<i32>().ok()?)))
+    else {
         return;
     };
     if !(-6..15).contains(&exponent) {
@@ -95,14 +116,20 @@ struct Number {
 
 impl Number {
     fn text(&self) -> &str {
-        self.bytes.get(..self.length).and_then(|b| std::str::from_utf8(b).ok()).unwrap_or_default()
+        self.bytes
+            .get(..self.length)
+            .and_then(|b| std::str::from_utf8(b).ok())
+            .unwrap_or_default()
     }
 }
 
 impl std::fmt::Write for Number {
     fn write_str(&mut self, s: &str) -> std::fmt::Result {
         let end = self.length + s.len();
-        self.bytes.get_mut(self.length..end).ok_or(std::fmt::Error)?.copy_from_slice(s.as_bytes());
+        self.bytes
+            .get_mut(self.length..end)
+            .ok_or(std::fmt::Error)?
+            .copy_from_slice(s.as_bytes());
         self.length = end;
         Ok(())
     }
@@ -145,8 +172,14 @@ mod tests {
     fn a_time_has_its_offset() {
         let at = Timestamp::from_millisecond(1_790_000_000_123).unwrap();
         let zone = TimeZone::fixed(jiff::tz::Offset::from_hours(2).unwrap());
-        assert_eq!(made(|o| time(o, at, &zone)), "2026-09-21T16:13:20.123+02:00");
-        assert_eq!(made(|o| time(o, at, &TimeZone::UTC)), "2026-09-21T14:13:20.123+00:00");
+        assert_eq!(
+            made(|o| time(o, at, &zone)),
+            "2026-09-21T16:13:20.123+02:00"
+        );
+        assert_eq!(
+            made(|o| time(o, at, &TimeZone::UTC)),
+            "2026-09-21T14:13:20.123+00:00"
+        );
     }
 
     proptest! {

@@ -26,7 +26,10 @@ pub(crate) fn method() -> Method {
         unit: "mmol/L".to_owned(),
         molar_mass_g_mol: None,
     };
-    let level = |name: &str, x: f64| Level { name: name.to_owned(), nominal: vec![Some(x), Some(x)] };
+    let level = |name: &str, x: f64| Level {
+        name: name.to_owned(),
+        nominal: vec![Some(x), Some(x)],
+    };
     Method {
         name: "organic acids in brine".to_owned(),
         conditions: Conditions {
@@ -44,7 +47,10 @@ pub(crate) fn method() -> Method {
         analytes: vec![analyte("lactic acid", 12.9), analyte("acetic acid", 15.2)],
         levels: vec![level("low", 0.5), level("mid", MID), level("high", 20.0)],
         limits: Limits::default(),
-        fit: Fit { weight: Weight::InverseX, through_zero: false },
+        fit: Fit {
+            weight: Weight::InverseX,
+            through_zero: false,
+        },
         sha256: "0123456789abcdef".repeat(4),
     }
 }
@@ -55,20 +61,31 @@ pub(crate) fn terms() -> Terms {
         .analytes
         .iter()
         .flat_map(|a| {
-            [0.5, 2.0, 5.0, 10.0, 20.0].iter().enumerate().map(|(i, x)| Point {
-                level: format!("c{i}"),
-                analyte: a.name.clone(),
-                nominal: *x,
-                // A scatter of 0.4 %, now up, now down.
-                area_mau_s: RESPONSE * x * if i % 2 == 0 { 1.004 } else { 0.996 },
-                trace: format!("c{i}.csv"),
-                sha256: String::new(),
-            })
+            [0.5, 2.0, 5.0, 10.0, 20.0]
+                .iter()
+                .enumerate()
+                .map(|(i, x)| Point {
+                    level: format!("c{i}"),
+                    analyte: a.name.clone(),
+                    nominal: *x,
+                    // A scatter of 0.4 %, now up, now down.
+                    area_mau_s: RESPONSE * x * if i % 2 == 0 { 1.004 } else { 0.996 },
+                    trace: format!("c{i}.csv"),
+                    sha256: String::new(),
+                })
         })
         .collect();
-    let calibration = Calibration::fit(points, &method.analytes, method.fit, Meta::default()).unwrap();
-    let stored = Named { label: "brine-acids".to_owned(), calibration: Arc::new(calibration) };
-    Terms { method: Arc::new(method), stored: Some(stored), time_scale: 1.0 }
+    let calibration =
+        Calibration::fit(points, &method.analytes, method.fit, Meta::default()).unwrap();
+    let stored = Named {
+        label: "brine-acids".to_owned(),
+        calibration: Arc::new(calibration),
+    };
+    Terms {
+        method: Arc::new(method),
+        stored: Some(stored),
+        time_scale: 1.0,
+    }
 }
 
 pub(crate) fn zone() -> TimeZone {
@@ -123,7 +140,13 @@ pub(crate) fn mid(shares: &[f64]) -> Reading {
 }
 
 pub(crate) fn bubble() -> Air {
-    Air { spikes: 3, tallest_mau: 120.0, from_min: 4.0, to_min: 6.5, roughness_ratio: 40.0 }
+    Air {
+        spikes: 3,
+        tallest_mau: 120.0,
+        from_min: 4.0,
+        to_min: 6.5,
+        roughness_ratio: 40.0,
+    }
 }
 
 /// A queue spelled by letters (`b`lank, `P` standard, `C`alibrator, `s`ample, `w` conditioning), positions from 1.
@@ -137,12 +160,26 @@ pub(crate) struct Night {
 
 impl Night {
     pub(crate) fn new(letters: &str) -> Night {
-        let plans = letters.chars().enumerate().map(|(k, c)| plan(k as u64 + 1, c)).collect();
-        Night { plans, queue: None, now: start(), landed: 0, changes: Changes::default() }
+        let plans = letters
+            .chars()
+            .enumerate()
+            .map(|(k, c)| plan(k as u64 + 1, c))
+            .collect();
+        Night {
+            plans,
+            queue: None,
+            now: start(),
+            landed: 0,
+            changes: Changes::default(),
+        }
     }
 
     /// Changes a planned injection, before anything lands.
-    pub(crate) fn plan(&mut self, position: usize, change: impl FnOnce(&mut Injection)) -> &mut Night {
+    pub(crate) fn plan(
+        &mut self,
+        position: usize,
+        change: impl FnOnce(&mut Injection),
+    ) -> &mut Night {
         change(&mut self.plans[position - 1]);
         self
     }
@@ -150,20 +187,34 @@ impl Night {
     /// Makes samples replicates of one series and time.
     pub(crate) fn group(&mut self, series: &str, time_h: f64, positions: &[usize]) -> &mut Night {
         for (r, p) in positions.iter().enumerate() {
-            self.plan(*p, |i| (i.series, i.time_h, i.replicate) = (series.to_owned(), Some(time_h), (r + 1).to_string()));
+            self.plan(*p, |i| {
+                (i.series, i.time_h, i.replicate) =
+                    (series.to_owned(), Some(time_h), (r + 1).to_string())
+            });
         }
         self
     }
 
     pub(crate) fn queue(&mut self) -> &mut Queue {
-        let list = RunList { injections: self.plans.clone(), ..RunList::default() };
-        self.queue.get_or_insert_with(|| Queue::planned("crocks", &terms(), &list))
+        let list = RunList {
+            injections: self.plans.clone(),
+            ..RunList::default()
+        };
+        self.queue
+            .get_or_insert_with(|| Queue::planned("crocks", &terms(), &list))
     }
 
     /// Lands what a night without trouble gives.
     pub(crate) fn good(&mut self, position: usize) -> &mut Night {
         let empty = self.plans[position - 1].kind == Kind::Blank;
-        self.land(position, if empty { trace(&[None, None]) } else { mid(&[1.0, 1.0]) })
+        self.land(
+            position,
+            if empty {
+                trace(&[None, None])
+            } else {
+                mid(&[1.0, 1.0])
+            },
+        )
     }
 
     pub(crate) fn land(&mut self, position: usize, reading: Reading) -> &mut Night {
@@ -172,11 +223,20 @@ impl Night {
 
     pub(crate) fn broken(&mut self, position: usize) -> &mut Night {
         let message = "found `abc`, expected a number".to_owned();
-        self.settle(position, Evaluation::Unreadable(Unreadable { line: Some(17), message }))
+        self.settle(
+            position,
+            Evaluation::Unreadable(Unreadable {
+                line: Some(17),
+                message,
+            }),
+        )
     }
 
     fn settle(&mut self, position: usize, evaluation: Evaluation) -> &mut Night {
-        self.now = self.now.checked_add(SignedDuration::from_secs(1380)).unwrap();
+        self.now = self
+            .now
+            .checked_add(SignedDuration::from_secs(1380))
+            .unwrap();
         self.landed += 1;
         let stem = self.plans[position - 1].stem.clone();
         let landing = Landing {
@@ -201,7 +261,10 @@ impl Night {
 
     /// So much time passes.
     pub(crate) fn wait(&mut self, minutes: i64) -> &mut Night {
-        self.now = self.now.checked_add(SignedDuration::from_mins(minutes)).unwrap();
+        self.now = self
+            .now
+            .checked_add(SignedDuration::from_mins(minutes))
+            .unwrap();
         let now = self.now;
         self.queue().tick(now);
         self
@@ -222,7 +285,11 @@ fn plan(position: u64, letter: char) -> Injection {
         's' => Kind::Sample,
         _ => Kind::Conditioning,
     };
-    let level = if matches!(kind, Kind::Standard | Kind::Calibrator) { "mid" } else { "" };
+    let level = if matches!(kind, Kind::Standard | Kind::Calibrator) {
+        "mid"
+    } else {
+        ""
+    };
     Injection {
         position,
         tray: "1".to_owned(),

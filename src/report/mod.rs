@@ -9,6 +9,8 @@ pub mod alerts;
 pub mod cells;
 #[cfg(test)]
 pub(crate) mod fixture;
+#[cfg(test)]
+mod hostile;
 pub mod rerun;
 pub mod sheet;
 pub mod summary;

@@ -23,9 +23,16 @@ pub fn csv(queue: &Queue, extra: &[String]) -> String {
 /// The same as a run list.
 pub fn list(queue: &Queue, extra: &[String]) -> RunList {
     let samples = samples(queue);
-    let calibrators: Vec<Injection> =
-        queue.slots().iter().filter(|s| s.plan.kind == Kind::Calibrator && s.is_rerun()).map(|s| s.plan.clone()).collect();
-    let mut list = RunList { extra: extra.to_vec(), ..RunList::default() };
+    let calibrators: Vec<Injection> = queue
+        .slots()
+        .iter()
+        .filter(|s| s.plan.kind == Kind::Calibrator && s.is_rerun())
+        .map(|s| s.plan.clone())
+        .collect();
+    let mut list = RunList {
+        extra: extra.to_vec(),
+        ..RunList::default()
+    };
     if samples.is_empty() && calibrators.is_empty() {
         return list;
     }
@@ -43,18 +50,46 @@ pub fn list(queue: &Queue, extra: &[String]) -> RunList {
     for (k, mut injection) in planned.into_iter().enumerate() {
         injection.position = k as u64 + 1;
         injection.stem = names.repeat(&injection.stem);
+        one_line_each(&mut injection);
         injection.extra.resize(extra.len(), String::new());
         list.injections.push(injection);
     }
     list
 }
 
+/// A run list's cells stand on one line. What came from one does already; a file name that no list names need not.
+fn one_line_each(injection: &mut Injection) {
+    let cells = [
+        &mut injection.name,
+        &mut injection.tray,
+        &mut injection.vial,
+        &mut injection.series,
+        &mut injection.replicate,
+    ];
+    for cell in cells.into_iter().chain(&mut injection.extra) {
+        if cell.contains(char::is_control) {
+            *cell = cell.replace(char::is_control, " ");
+        }
+    }
+}
+
 /// Injections of samples that must be repeated: for each one row for every dilution that is needed.
 fn samples(queue: &Queue) -> Vec<Injection> {
     let repeat = |slot: &Slot| -> Vec<Injection> {
-        dilutions(queue, slot).into_iter().map(|dilution| Injection { dilution, ..slot.plan.clone() }).collect()
+        dilutions(queue, slot)
+            .into_iter()
+            .map(|dilution| Injection {
+                dilution,
+                ..slot.plan.clone()
+            })
+            .collect()
     };
-    queue.slots().iter().filter(|s| s.plan.kind == Kind::Sample).flat_map(repeat).collect()
+    queue
+        .slots()
+        .iter()
+        .filter(|s| s.plan.kind == Kind::Sample)
+        .flat_map(repeat)
+        .collect()
 }
 
 /// Parts of nearly equal size, none larger than `most`.

@@ -1,6 +1,6 @@
 //! `sheet.csv`: one row for each injection and analyte.
 //!
-//! [`slot_rows`] is a pure function; [`file`] is the only part that touches the disk.
+//! [`slot_rows`] is a pure function; [`file`](mod@file) is the only part that touches the disk.
 
 pub mod file;
 
@@ -71,7 +71,13 @@ fn injection_cells(out: &mut String, queue: &Queue, slot: &Slot, zone: &TimeZone
     if let Some(landing) = &slot.landing {
         cells::time(out, landing.landed_at, zone);
     }
-    for text in [&plan.tray, &plan.vial, plan.kind.word(), &plan.name, &plan.series] {
+    for text in [
+        &plan.tray,
+        &plan.vial,
+        plan.kind.word(),
+        &plan.name,
+        &plan.series,
+    ] {
         out.push(',');
         cells::text(out, text);
     }
@@ -84,7 +90,12 @@ fn injection_cells(out: &mut String, queue: &Queue, slot: &Slot, zone: &TimeZone
 
 /// `retention_min` to `recovery_percent`, each with a comma before it.
 fn figures(out: &mut String, line: &Line, dilution: f64, unit: &str) {
-    for (value, decimals) in [(line.retention_min, 4), (line.area_mau_s, 4), (line.height_mau, 4), (line.signal_to_noise, 1)] {
+    for (value, decimals) in [
+        (line.retention_min, 4),
+        (line.area_mau_s, 4),
+        (line.height_mau, 4),
+        (line.signal_to_noise, 1),
+    ] {
         out.push(',');
         cells::fixed(out, value, decimals);
     }

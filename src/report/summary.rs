@@ -74,7 +74,14 @@ pub fn headline(queue: &Queue, tally: &Tally) -> String {
         }
     };
     part(tally.rerun, "must be injected again");
-    part(tally.provisional, if queue.is_ended() { "stay provisional" } else { "wait for their next standard" });
+    part(
+        tally.provisional,
+        if queue.is_ended() {
+            "stay provisional"
+        } else {
+            "wait for their next standard"
+        },
+    );
     part(tally.without_value, "have no calibration");
     part(tally.to_come, "are not in yet");
     format!("{name}{so_far}: {}", parts.join("; "))
@@ -82,9 +89,20 @@ pub fn headline(queue: &Queue, tally: &Tally) -> String {
 
 /// When the traces came, and how many of how many.
 fn second_line(queue: &Queue, zone: &TimeZone) -> Option<String> {
-    let landed: Vec<_> = queue.slots().iter().filter_map(|s| s.landing.as_ref()).collect();
-    let (first, last) = (landed.iter().map(|l| l.landed_at).min()?, landed.iter().map(|l| l.landed_at).max()?);
-    let listed = queue.slots().iter().filter(|s| s.plan.kind != Kind::Conditioning || s.is_settled()).count();
+    let landed: Vec<_> = queue
+        .slots()
+        .iter()
+        .filter_map(|s| s.landing.as_ref())
+        .collect();
+    let (first, last) = (
+        landed.iter().map(|l| l.landed_at).min()?,
+        landed.iter().map(|l| l.landed_at).max()?,
+    );
+    let listed = queue
+        .slots()
+        .iter()
+        .filter(|s| s.plan.kind != Kind::Conditioning || s.is_settled())
+        .count();
     Some(format!(
         "{} of {listed} injections landed, from {} to {}",
         landed.len(),

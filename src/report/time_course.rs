@@ -44,7 +44,10 @@ pub fn csv(queue: &Queue) -> String {
 /// The means of all groups of which something is known, series by first appearance, then by time.
 pub fn means(queue: &Queue) -> Vec<Mean> {
     let analytes = queue.method().analytes.len();
-    order(queue).into_iter().flat_map(|g| (0..analytes).filter_map(move |a| mean(queue, g, a))).collect()
+    order(queue)
+        .into_iter()
+        .flat_map(|g| (0..analytes).filter_map(move |a| mean(queue, g, a)))
+        .collect()
 }
 
 fn order(queue: &Queue) -> Vec<usize> {
@@ -54,8 +57,16 @@ fn order(queue: &Queue) -> Vec<usize> {
         let next = rank.len();
         rank.entry(&group.series).or_insert(next);
     }
-    let settled = |g: &Group| g.members.iter().any(|m| queue.slots().get(*m).is_some_and(Slot::is_settled));
-    let mut order: Vec<(usize, &Group)> = groups.iter().enumerate().filter(|(_, g)| settled(g)).collect();
+    let settled = |g: &Group| {
+        g.members
+            .iter()
+            .any(|m| queue.slots().get(*m).is_some_and(Slot::is_settled))
+    };
+    let mut order: Vec<(usize, &Group)> = groups
+        .iter()
+        .enumerate()
+        .filter(|(_, g)| settled(g))
+        .collect();
     // A group without a time stands before the dated ones of its series.
     let time = |g: &Group| g.time_h.unwrap_or(f64::NEG_INFINITY);
     order.sort_by(|(_, a), (_, b)| {
@@ -69,34 +80,78 @@ fn mean(queue: &Queue, group: usize, analyte: usize) -> Option<Mean> {
     let members = &queue.groups().get(group)?.members;
     let averaged = queue.averaged_members(group, analyte);
     let values: Vec<f64> = averaged.iter().map(|(_, c)| *c).collect();
-    let verdict = |m: usize| queue.slots().get(m).and_then(|s| s.rows.get(analyte)).and_then(|r| r.verdict);
-    let provisional = averaged.first().is_some_and(|(m, _)| verdict(*m) == Some(Verdict::Provisional));
-    let out = members.iter().filter(|m| !averaged.iter().any(|(k, _)| k == *m)).filter_map(|m| queue.slots().get(*m));
+    let verdict = |m: usize| {
+        queue
+            .slots()
+            .get(m)
+            .and_then(|s| s.rows.get(analyte))
+            .and_then(|r| r.verdict)
+    };
+    let provisional = averaged
+        .first()
+        .is_some_and(|(m, _)| verdict(*m) == Some(Verdict::Provisional));
+    let out = members
+        .iter()
+        .filter(|m| averaged.binary_search_by_key(*m, |(k, _)| *k).is_err())
+        .filter_map(|m| queue.slots().get(*m));
     let left_out: Vec<String> = out.map(|slot| left_out(slot, analyte)).collect();
-    Some(Mean { group, analyte, figures: mean_interval_95(&values), provisional, left_out: left_out.join("; ") })
+    Some(Mean {
+        group,
+        analyte,
+        figures: mean_interval_95(&values),
+        provisional,
+        left_out: left_out.join("; "),
+    })
 }
 
 fn left_out(slot: &Slot, analyte: usize) -> String {
-    let name = if slot.plan.name.is_empty() { &slot.plan.stem } else { &slot.plan.name };
+    let name = if slot.plan.name.is_empty() {
+        &slot.plan.stem
+    } else {
+        &slot.plan.name
+    };
     let why = match slot.rows.get(analyte) {
         Some(row) if slot.is_settled() => causes(row),
         _ => "not in yet".to_owned(),
     };
-    format!("{} (position {}): {why}", one_line(name), slot.plan.position)
+    format!(
+        "{} (position {}): {why}",
+        one_line(name),
+        slot.plan.position
+    )
 }
 
 /// The reasons that keep a result out; what only stands beside it is no reason.
 fn causes(row: &Row) -> String {
-    let beside = |r: &Reason| matches!(r, Reason::Check(Check::Replicates | Check::RetentionShift | Check::UnlistedTrace));
-    let mut words: Vec<&str> = row.reasons.iter().filter(|r| !beside(r)).map(|r| r.word()).collect();
+    let beside = |r: &Reason| {
+        matches!(
+            r,
+            Reason::Check(Check::Replicates | Check::RetentionShift | Check::UnlistedTrace)
+        )
+    };
+    let mut words: Vec<&str> = row
+        .reasons
+        .iter()
+        .filter(|r| !beside(r))
+        .map(|r| r.word())
+        .collect();
     if row.verdict == Some(Verdict::Provisional) {
         words.insert(0, Verdict::Provisional.word());
     }
-    if words.is_empty() { "no concentration".to_owned() } else { words.join(" ") }
+    if words.is_empty() {
+        "no concentration".to_owned()
+    } else {
+        words.join(" ")
+    }
 }
 
 fn row(out: &mut String, queue: &Queue, mean: &Mean) {
-    let (Some(group), Some(analyte)) = (queue.groups().get(mean.group), queue.method().analytes.get(mean.analyte)) else { return };
+    let (Some(group), Some(analyte)) = (
+        queue.groups().get(mean.group),
+        queue.method().analytes.get(mean.analyte),
+    ) else {
+        return;
+    };
     cells::text(out, &group.series);
     out.push(',');
     cells::plain(out, group.time_h);
@@ -106,7 +161,12 @@ fn row(out: &mut String, queue: &Queue, mean: &Mean) {
     cells::text(out, &analyte.unit);
     let f = mean.figures.as_ref();
     let _ = write!(out, ",{}", f.map_or(0, |f| f.n));
-    for value in [f.map(|f| f.mean), f.and_then(|f| f.sd), f.and_then(|f| f.low_95), f.and_then(|f| f.high_95)] {
+    for value in [
+        f.map(|f| f.mean),
+        f.and_then(|f| f.sd),
+        f.and_then(|f| f.low_95),
+        f.and_then(|f| f.high_95),
+    ] {
         out.push(',');
         cells::significant(out, value, DIGITS);
     }
@@ -123,38 +183,82 @@ mod tests {
     #[test]
     fn what_is_left_out_is_named_with_its_reason() {
         let mut night = Night::new("PsssPsP");
-        night.group("crock 3", 48.0, &[2, 3, 4]).plan(2, |p| p.name = "=crock 3, r1".to_owned());
-        night.good(1).land(2, trace(&[Some(4.0), Some(30.0)])).land(3, trace(&[Some(4.2), Some(5.0)])).broken(4).good(5).end();
+        night
+            .group("crock 3", 48.0, &[2, 3, 4])
+            .plan(2, |p| p.name = "=crock 3, r1".to_owned());
+        night
+            .good(1)
+            .land(2, trace(&[Some(4.0), Some(30.0)]))
+            .land(3, trace(&[Some(4.2), Some(5.0)]))
+            .broken(4)
+            .good(5)
+            .end();
         let text = csv(night.judged());
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(lines.len(), 3, "{text}");
         // Mean 4.1, s = 0.2/√2, t(0.975; 1) = 12.7062: half-width 12.7062 × 0.1.
-        assert!(lines[1].starts_with("crock 3,48,lactic acid,mmol/L,2,"), "{text}");
-        assert!(lines[1].ends_with(",sample 4 (position 4): unreadable-trace"), "{text}");
-        assert!(lines[2].starts_with("crock 3,48,acetic acid,mmol/L,1,"), "{text}");
+        assert!(
+            lines[1].starts_with("crock 3,48,lactic acid,mmol/L,2,"),
+            "{text}"
+        );
+        assert!(
+            lines[1].ends_with(",sample 4 (position 4): unreadable-trace"),
+            "{text}"
+        );
+        assert!(
+            lines[2].starts_with("crock 3,48,acetic acid,mmol/L,1,"),
+            "{text}"
+        );
         assert!(lines[2].contains(",,,,\"'=crock 3, r1 (position 2): above-range; sample 4 (position 4): unreadable-trace\""), "{text}");
         let mean = &means(night.queue())[0];
         let f = mean.figures.as_ref().unwrap();
-        assert!((f.mean - 4.1).abs() < 0.02 && (f.sd.unwrap() - 0.2 / 2f64.sqrt()).abs() < 1e-3, "{f:?}");
-        assert!((f.high_95.unwrap() - f.mean - 12.7062 * f.sd.unwrap() / 2f64.sqrt()).abs() < 1e-4, "{f:?}");
+        assert!(
+            (f.mean - 4.1).abs() < 0.02 && (f.sd.unwrap() - 0.2 / 2f64.sqrt()).abs() < 1e-3,
+            "{f:?}"
+        );
+        assert!(
+            (f.high_95.unwrap() - f.mean - 12.7062 * f.sd.unwrap() / 2f64.sqrt()).abs() < 1e-4,
+            "{f:?}"
+        );
     }
 
     #[test]
     fn series_stand_in_their_order_and_times_ascend() {
         let mut night = Night::new("PssssP");
-        night.group("z", 24.0, &[2]).group("a", 1.0, &[3]).group("z", 2.0, &[4]).group("late", 0.0, &[5]);
+        night
+            .group("z", 24.0, &[2])
+            .group("a", 1.0, &[3])
+            .group("z", 2.0, &[4])
+            .group("late", 0.0, &[5]);
         night.good(1).good(2).good(3).good(4);
         let text = csv(night.judged());
-        let keys: Vec<String> = text.lines().skip(1).map(|l| l.split(',').take(2).collect::<Vec<_>>().join(",")).collect();
-        assert_eq!(keys, ["z,2", "z,2", "z,24", "z,24", "a,1", "a,1"], "a group of which nothing is known has no row");
+        let keys: Vec<String> = text
+            .lines()
+            .skip(1)
+            .map(|l| l.split(',').take(2).collect::<Vec<_>>().join(","))
+            .collect();
+        assert_eq!(
+            keys,
+            ["z,2", "z,2", "z,24", "z,24", "a,1", "a,1"],
+            "a group of which nothing is known has no row"
+        );
     }
 
     #[test]
     fn nothing_to_average_is_a_row_with_n_0() {
         let mut night = Night::new("PsP");
-        night.group("crock", 0.0, &[2]).good(1).good(2).land(3, mid(&[0.5, 1.0]));
+        night
+            .group("crock", 0.0, &[2])
+            .good(1)
+            .good(2)
+            .land(3, mid(&[0.5, 1.0]));
         let text = csv(night.judged());
-        assert!(text.contains("crock,0,lactic acid,mmol/L,0,,,,,sample 2 (position 2): bracket-failed\n"), "{text}");
+        assert!(
+            text.contains(
+                "crock,0,lactic acid,mmol/L,0,,,,,sample 2 (position 2): bracket-failed\n"
+            ),
+            "{text}"
+        );
     }
 
     #[test]
@@ -162,11 +266,17 @@ mod tests {
         let mut night = Night::new("PsPsP");
         night.group("crock", 0.0, &[2, 4]).good(1).good(2);
         let first = means(night.judged())[0].clone();
-        assert!(first.provisional && first.figures.as_ref().unwrap().n == 1, "{first:?}");
+        assert!(
+            first.provisional && first.figures.as_ref().unwrap().n == 1,
+            "{first:?}"
+        );
         assert_eq!(first.left_out, "sample 4 (position 4): not in yet");
         night.good(3).good(4);
         let second = means(night.judged())[0].clone();
-        assert!(!second.provisional && second.figures.as_ref().unwrap().n == 1, "{second:?}");
+        assert!(
+            !second.provisional && second.figures.as_ref().unwrap().n == 1,
+            "{second:?}"
+        );
         assert_eq!(second.left_out, "sample 4 (position 4): provisional");
     }
 }

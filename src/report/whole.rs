@@ -4,6 +4,10 @@ use std::fs;
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
+/// Names of files that are being written.
+const PREFIX: &str = ".writing-";
+const SUFFIX: &str = ".tmp";
+
 /// An output that could not be written. Nothing is lost: it is derived, and the next attempt makes it again.
 #[derive(Debug, thiserror::Error)]
 #[error("cannot {doing} {}: {source}", path.display())]
@@ -20,7 +24,11 @@ impl WriteError {
     /// Names the path and the deed of an error of the operating system.
     pub fn of(path: &Path, doing: &'static str) -> impl FnOnce(io::Error) -> WriteError {
         let path = path.to_owned();
-        move |source| WriteError { path, doing, source }
+        move |source| WriteError {
+            path,
+            doing,
+            source,
+        }
     }
 }
 
@@ -53,7 +61,10 @@ fn holds(path: &Path, bytes: &[u8]) -> io::Result<bool> {
 /// The folder cannot be made, or the file cannot be written or replaced.
 pub fn replace(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
     let failed = || WriteError::of(path, "replace");
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = path
+        .parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."));
     fs::create_dir_all(folder).map_err(failed())?;
     let mut beside = beside(folder).map_err(failed())?;
     beside.write_all(bytes).map_err(failed())?;
@@ -62,10 +73,27 @@ pub fn replace(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
     Ok(())
 }
 
+/// Removes what a killed program left beside its outputs in this folder: half-written files that never got their name. To be
+/// called when no other program writes there; what cannot be removed stays.
+pub fn sweep(folder: &Path) {
+    let Ok(entries) = fs::read_dir(folder) else {
+        return;
+    };
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let ours = name
+            .to_str()
+            .is_some_and(|n| n.starts_with(PREFIX) && n.ends_with(SUFFIX));
+        if ours && entry.file_type().is_ok_and(|t| t.is_file()) {
+            let _ = fs::remove_file(entry.path());
+        }
+    }
+}
+
 /// A new file in the folder, readable by whom the user's mask allows: others read results.
 fn beside(folder: &Path) -> io::Result<tempfile::NamedTempFile> {
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".writing-").suffix(".tmp");
+    builder.prefix(PREFIX).suffix(SUFFIX);
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt as _;
@@ -90,6 +118,21 @@ mod tests {
         assert_eq!(fs::read(&path).unwrap(), b"two\n");
         let left: Vec<_> = fs::read_dir(path.parent().unwrap()).unwrap().collect();
         assert_eq!(left.len(), 1, "nothing stays beside it");
+    }
+
+    #[test]
+    fn only_what_was_left_half_written_is_swept() {
+        let folder = tempfile::tempdir().unwrap();
+        for name in [".writing-x1.tmp", "sheet.csv", "notes.tmp"] {
+            fs::write(folder.path().join(name), "").unwrap();
+        }
+        sweep(folder.path());
+        let mut left: Vec<_> = fs::read_dir(folder.path())
+            .unwrap()
+            .map(|e| e.unwrap().file_name())
+            .collect();
+        left.sort();
+        assert_eq!(left, ["notes.tmp", "sheet.csv"]);
     }
 
     #[test]

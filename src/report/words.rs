@@ -74,8 +74,18 @@ const LAST_COLUMN: usize = 18;
 /// header begins with `>` stand to the right. Text in the last column is wrapped so that lines keep within `width`.
 pub fn table(out: &mut String, indent: &str, header: &[&str], rows: &[Vec<String>], width: usize) {
     let right: Vec<bool> = header.iter().map(|h| h.starts_with('>')).collect();
-    let titles: Vec<String> = header.iter().map(|h| h.trim_start_matches('>').to_owned()).collect();
-    let needs = |k: usize| rows.iter().chain([&titles]).filter_map(|r| r.get(k)).map(|c| c.chars().count()).max().unwrap_or(0);
+    let titles: Vec<String> = header
+        .iter()
+        .map(|h| h.trim_start_matches('>').to_owned())
+        .collect();
+    let needs = |k: usize| {
+        rows.iter()
+            .chain([&titles])
+            .filter_map(|r| r.get(k))
+            .map(|c| c.chars().count())
+            .max()
+            .unwrap_or(0)
+    };
     let widths: Vec<usize> = (0..header.len()).map(needs).collect();
     let last = header.len().saturating_sub(1);
     for row in [&titles].into_iter().chain(rows) {
@@ -83,13 +93,21 @@ pub fn table(out: &mut String, indent: &str, header: &[&str], rows: &[Vec<String
         for ((cell, width), right) in row.iter().zip(&widths).zip(&right).take(last) {
             let blanks = width.saturating_sub(cell.chars().count());
             let padding: String = std::iter::repeat_n(' ', blanks).collect();
-            let parts = if *right { [padding.as_str(), cell] } else { [cell.as_str(), &padding] };
+            let parts = if *right {
+                [padding.as_str(), cell]
+            } else {
+                [cell.as_str(), &padding]
+            };
             parts.into_iter().for_each(|p| line.push_str(p));
             line.push_str("  ");
         }
         let cell = row.get(last).map_or("", String::as_str);
         let own = widths.get(last).copied().unwrap_or(0);
-        let pad = if right.get(last) == Some(&true) { own.saturating_sub(cell.chars().count()) } else { 0 };
+        let pad = if right.get(last) == Some(&true) {
+            own.saturating_sub(cell.chars().count())
+        } else {
+            0
+        };
         line.extend(std::iter::repeat_n(' ', pad));
         close(out, &line, cell, width);
     }
@@ -124,26 +142,49 @@ mod tests {
     #[test]
     fn lines_keep_their_width() {
         let mut out = String::new();
-        wrap(&mut out, " 1. ", "one two three four five incomprehensibilities six", 16);
-        assert_eq!(out, " 1. one two\n    three four\n    five\n    incomprehensibilities\n    six\n");
+        wrap(
+            &mut out,
+            " 1. ",
+            "one two three four five incomprehensibilities six",
+            16,
+        );
+        assert_eq!(
+            out,
+            " 1. one two\n    three four\n    five\n    incomprehensibilities\n    six\n"
+        );
     }
 
     #[test]
     fn a_table_has_straight_columns() {
         let mut out = String::new();
-        table(&mut out, " ", &["name", ">%"], &[vec!["a".into(), "100.0".into()], vec!["long".into(), "9.5".into()]], 80);
+        table(
+            &mut out,
+            " ",
+            &["name", ">%"],
+            &[
+                vec!["a".into(), "100.0".into()],
+                vec!["long".into(), "9.5".into()],
+            ],
+            80,
+        );
         assert_eq!(out, " name      %\n a     100.0\n long    9.5\n");
     }
 
     #[test]
     fn the_last_column_keeps_within_the_width() {
-        let rows = [vec!["a".to_owned(), "bracket-failed unreadable-trace".to_owned()]];
+        let rows = [vec![
+            "a".to_owned(),
+            "bracket-failed unreadable-trace".to_owned(),
+        ]];
         let mut out = String::new();
         table(&mut out, "", &["x", "why"], &rows, 24);
         assert_eq!(out, "x  why\na  bracket-failed\n   unreadable-trace\n");
         let mut out = String::new();
         table(&mut out, "", &["a wide column", "why"], &rows, 30);
-        assert_eq!(out, "a wide column  why\na\n            bracket-failed\n            unreadable-trace\n");
+        assert_eq!(
+            out,
+            "a wide column  why\na\n            bracket-failed\n            unreadable-trace\n"
+        );
     }
 
     #[test]

@@ -45,14 +45,22 @@ pub fn general(check: Check, kind: Kind) -> Option<&'static str> {
             "Open the file: an export that was cut short, another format or channel, or a full disk. Exporting it again under \
 the same name is enough; its last content counts."
         }
-        Check::MissingTrace => "Look whether it was injected at all and only its export is missing: then export it under the listed name.",
-        Check::RunList => "Correct the list at the line that is named and save it: what has landed moves to where it belongs.",
+        Check::MissingTrace => {
+            "Look whether it was injected at all and only its export is missing: then export it under the listed name."
+        }
+        Check::RunList => {
+            "Correct the list at the line that is named and save it: what has landed moves to where it belongs."
+        }
         Check::AirBubble => {
-            "Air: look at the eluent level and the inlet filter, degas, purge the pump until its pressure is steady, and wait for \
+            "Look at the eluent level and the inlet filter, degas, purge the pump until its pressure is steady, and wait for \
 a flat baseline before injecting."
         }
-        Check::Saturated if kind == Kind::Sample => "The detector had no room left: dilute further, or inject less.",
-        Check::Saturated => "A known solution at the detector's ceiling: a wrong vial or level, or another wavelength or range than the method's.",
+        Check::Saturated if kind == Kind::Sample => {
+            "The detector had no room left: dilute further, or inject less."
+        }
+        Check::Saturated => {
+            "A known solution at the detector's ceiling: a wrong vial or level, or another wavelength or range than the method's."
+        }
         Check::BlankNoise => {
             "Noise: bubbles in the flow cell, pump pulsation, a lamp near its end, a degasser that does not. Compare with \
 the noise at no flow: what stays is lamp and electronics."
@@ -65,13 +73,43 @@ settles within an hour of flow."
             "Look at the level that is named: one vial at fault leaves the others on a line. Inject that level again, or \
 make it again; an error that grows from level to level is in the dilutions or the detector's range."
         }
-        Check::PeakShape => "Peak shape: a column that ages or has a void at its inlet, a frit or guard column partly blocked, a loose fitting, too much injected.",
+        Check::PeakShape => {
+            "Peak shape: a column that ages or has a void at its inlet, a frit or guard column partly blocked, a loose fitting, too much injected."
+        }
         Check::LateTrace => {
             "At the instrument: a pump stopped by its pressure limit, an injector error, a door or tray that is open, an empty \
 bottle. If injections go on, the export has stopped: its folder, the network, the disk."
         }
-        Check::Replicates => "Compare the traces of the group: integration first, then the vials (dilution, mixing, filtering). Nothing is left out by itself.",
+        Check::Replicates => {
+            "Compare the traces of the group: integration first, then the vials (dilution, mixing, filtering). Nothing is left out by itself."
+        }
         _ => return None,
+    })
+}
+
+/// The hint for a condition of the station, by the name of its check.
+pub fn of_station(check: &str) -> Option<&'static str> {
+    Some(match check {
+        "pressure-high" => {
+            "Something is blocked: a guard column or frit, a capillary, salt fallen out of a buffer; or the oven is cold. \
+Which part it is shows when the flow path is opened from the detector backwards, by the rules of your laboratory."
+        }
+        "pressure-low" => {
+            "A leak, an empty bottle, air in the pump, or a pump that has stopped. Look under the fittings first: the eluent is an acid."
+        }
+        "pressure-rise" => {
+            "A guard column or inlet frit is filling up: have a new one ready, and think about filtering the samples."
+        }
+        "pressure-ripple" => {
+            "Air in a pump head, a check valve that sticks, a worn piston seal. Degas and purge first; a valve can be cleaned, a seal changed."
+        }
+        "eluent-short" => {
+            "Fill the bottle with the same eluent between two injections, or shorten the queue. A pump that draws air spoils every injection after it."
+        }
+        "waste-full" => {
+            "Empty the waste container or change it before it runs over, by the rules of your laboratory."
+        }
+        other => return general(Check::parse(other)?, Kind::Sample),
     })
 }
 
@@ -87,13 +125,22 @@ fn reading(slot: &Slot) -> Option<&Reading> {
 }
 
 fn analyte(queue: &Queue, k: usize) -> String {
-    queue.method().analytes.get(k).map(|a| one_line(&a.name)).unwrap_or_default()
+    queue
+        .method()
+        .analytes
+        .get(k)
+        .map(|a| one_line(&a.name))
+        .unwrap_or_default()
 }
 
 /// Names of the analytes that fail a check.
 fn failing(queue: &Queue, slot: &Slot, check: Check) -> String {
     let of_check = slot.assessment.failures.iter().filter(|f| f.check == check);
-    of_check.filter_map(|f| f.analyte).map(|k| analyte(queue, k)).collect::<Vec<_>>().join(" and ")
+    of_check
+        .filter_map(|f| f.analyte)
+        .map(|k| analyte(queue, k))
+        .collect::<Vec<_>>()
+        .join(" and ")
 }
 
 fn no_peak(queue: &Queue, slot: &Slot) -> String {
@@ -111,9 +158,21 @@ syringe; then at flow and lamp."
 }
 
 fn recovery(queue: &Queue, slot: &Slot) -> Option<String> {
-    let all: Vec<f64> = slot.assessment.lines.iter().filter_map(|l| l.recovery_percent).collect();
-    let (least, most) = (all.iter().copied().reduce(f64::min)?, all.iter().copied().reduce(f64::max)?);
-    let percent = if all.len() > 1 { format!("{} to {} %", fixed(least, 0), fixed(most, 0)) } else { format!("{} %", fixed(least, 0)) };
+    let all: Vec<f64> = slot
+        .assessment
+        .lines
+        .iter()
+        .filter_map(|l| l.recovery_percent)
+        .collect();
+    let (least, most) = (
+        all.iter().copied().reduce(f64::min)?,
+        all.iter().copied().reduce(f64::max)?,
+    );
+    let percent = if all.len() > 1 {
+        format!("{} to {} %", fixed(least, 0), fixed(most, 0))
+    } else {
+        format!("{} %", fixed(least, 0))
+    };
     let [low, high] = queue.method().limits.recovery_percent;
     let together = most - least <= TOGETHER_POINTS && all.len() > 1;
     let names = failing(queue, slot, Check::Recovery);
@@ -128,22 +187,30 @@ septum, air under the needle), the injected volume, bubbles or a leak at syringe
 from an open or often pierced vial, a vial of another level, the injected volume."
         )
     } else if least < low && most > high {
-        format!("Some are high and some low ({percent}): a vial of another level or mixture, or peaks given to the wrong names.")
+        format!(
+            "Some are high and some low ({percent}): a vial of another level or mixture, or peaks given to the wrong names."
+        )
     } else if least < low {
         format!(
             "{names} is low and the rest is not: look at how that peak was integrated (baseline, a neighbour), then whether the \
 compound decomposes or is consumed in the vial."
         )
     } else {
-        format!("{names} is high and the rest is not: look for a neighbour under the peak or carry-over, then at how it was integrated.")
+        format!(
+            "{names} is high and the rest is not: look for a neighbour under the peak or carry-over, then at how it was integrated."
+        )
     })
 }
 
 /// Shifts of all peaks, %, later ones positive.
 fn shifts(queue: &Queue, slot: &Slot) -> Vec<f64> {
-    let Some(reading) = reading(slot) else { return Vec::new() };
+    let Some(reading) = reading(slot) else {
+        return Vec::new();
+    };
     let pairs = queue.method().analytes.iter().zip(&reading.analytes);
-    pairs.filter_map(|(a, f)| Some(100.0 * (f.as_ref()?.retention_min / a.retention_min - 1.0))).collect()
+    pairs
+        .filter_map(|(a, f)| Some(100.0 * (f.as_ref()?.retention_min / a.retention_min - 1.0)))
+        .collect()
 }
 
 fn retention(queue: &Queue, slot: &Slot) -> Option<String> {
@@ -164,8 +231,20 @@ fn retention(queue: &Queue, slot: &Slot) -> Option<String> {
 }
 
 fn carry_over(queue: &Queue, slot: &Slot) -> String {
-    let before = queue.slots().iter().rev().find(|s| s.plan.position < slot.plan.position && s.landing.is_some());
-    let after = before.map(|s| format!(" It followed {} (position {}).", one_line(&s.plan.name), s.plan.position)).unwrap_or_default();
+    let before = queue
+        .slots()
+        .iter()
+        .rev()
+        .find(|s| s.plan.position < slot.plan.position && s.landing.is_some());
+    let after = before
+        .map(|s| {
+            format!(
+                " It followed {} (position {}).",
+                one_line(&s.plan.name),
+                s.plan.position
+            )
+        })
+        .unwrap_or_default();
     format!(
         "{} in a blank.{after} Inject the blank again: what shrinks was carried over (needle wash, seat, valve), what stays is in \
 the blank itself, its vial, or the eluent.",
@@ -197,8 +276,12 @@ mod tests {
     fn recoveries_are_read_as_a_pattern() {
         assert!(first("P", 1, mid(&[0.84, 0.86])).starts_with("All analytes are low together (8"));
         assert!(first("P", 1, mid(&[1.2, 1.18])).starts_with("All analytes are high together (1"));
-        assert!(first("P", 1, mid(&[0.8, 1.0])).starts_with("lactic acid is low and the rest is not"));
-        assert!(first("P", 1, mid(&[1.0, 1.3])).starts_with("acetic acid is high and the rest is not"));
+        assert!(
+            first("P", 1, mid(&[0.8, 1.0])).starts_with("lactic acid is low and the rest is not")
+        );
+        assert!(
+            first("P", 1, mid(&[1.0, 1.3])).starts_with("acetic acid is high and the rest is not")
+        );
         assert!(first("P", 1, mid(&[0.7, 1.3])).starts_with("Some are high and some low"));
     }
 
@@ -214,7 +297,9 @@ mod tests {
     #[test]
     fn a_missing_peak_asks_for_the_vial_or_the_window() {
         assert!(first("P", 1, trace(&[None, None])).starts_with("No peak at all"));
-        assert!(first("P", 1, trace(&[Some(5.0), None])).starts_with("acetic acid alone shows no peak"));
+        assert!(
+            first("P", 1, trace(&[Some(5.0), None])).starts_with("acetic acid alone shows no peak")
+        );
     }
 
     #[test]
@@ -223,7 +308,27 @@ mod tests {
         night.good(1).good(2).land(3, trace(&[Some(0.3), None]));
         let queue = night.judged();
         let hints = look_first(queue, &queue.slots()[2]);
-        assert!(hints[0].contains("It followed sample 2 (position 2)."), "{hints:?}");
+        assert!(
+            hints[0].contains("It followed sample 2 (position 2)."),
+            "{hints:?}"
+        );
+    }
+
+    #[test]
+    fn conditions_of_the_station_have_hints() {
+        for check in [
+            "pressure-high",
+            "pressure-low",
+            "pressure-rise",
+            "pressure-ripple",
+            "eluent-short",
+            "waste-full",
+            "late-trace",
+            "run-list",
+        ] {
+            assert!(of_station(check).is_some(), "{check}");
+        }
+        assert_eq!(of_station("no-such-check"), None);
     }
 
     #[test]

@@ -31,8 +31,12 @@ pub struct Message {
 /// The messages that a change of a queue's alerts calls for: those raised that are told at once, by trace, in order of position,
 /// then conditions of the queue, then those told at once that are cleared.
 pub fn messages(queue: &Queue, changes: &AlertChanges, zone: &TimeZone) -> Vec<Message> {
-    let raised = grouped(&changes.raised).into_iter().map(|group| raised(queue, &group, zone));
-    let cleared = grouped(&changes.cleared).into_iter().filter_map(|group| cleared(&queue.name, &group, zone));
+    let raised = grouped(&changes.raised)
+        .into_iter()
+        .map(|group| raised(queue, &group, zone));
+    let cleared = grouped(&changes.cleared)
+        .into_iter()
+        .filter_map(|group| cleared(&queue.name, &group, zone));
     raised.chain(cleared).collect()
 }
 
@@ -55,7 +59,9 @@ fn grouped(alerts: &[Alert]) -> Vec<Vec<&Alert>> {
 
 /// Where an alert stands: its trace for checks of a trace, else its check.
 fn place(alert: &Alert) -> &str {
-    let place = alert.key.split_once('|').map_or("", |(_, rest)| rest.rsplit_once('|').map_or(rest, |(place, _)| place));
+    let place = alert.key.split_once('|').map_or("", |(_, rest)| {
+        rest.rsplit_once('|').map_or(rest, |(place, _)| place)
+    });
     if is_trace(place) { place } else { &alert.check }
 }
 
@@ -64,15 +70,34 @@ fn is_trace(place: &str) -> bool {
 }
 
 fn raised(queue: &Queue, alerts: &[&Alert], zone: &TimeZone) -> Message {
-    let stem = alerts.first().map_or("", |a| place(a)).strip_prefix("slot:");
+    let stem = alerts
+        .first()
+        .map_or("", |a| place(a))
+        .strip_prefix("slot:");
     match stem.and_then(|s| queue.slot_of(s)) {
         // One trace, one message: what else is open at it belongs into the text.
         Some(slot) => {
             let place = alerts.first().map_or("", |a| place(a));
-            let mut all: Vec<&Alert> = queue.alerts().open().filter(|a| a.now && self::place(a) == place).collect();
-            let order = |a: &Alert| queue.method().analytes.iter().position(|x| x.name == a.analyte);
-            all.sort_by_key(|a| (Check::parse(&a.check), order(a)));
-            of_trace(queue, slot, if all.is_empty() { alerts } else { &all }, zone)
+            let mut all: Vec<&Alert> = queue
+                .alerts()
+                .open()
+                .filter(|a| a.now && self::place(a) == place)
+                .collect();
+            // Checks by what spoils most, analytes as the method has them.
+            let analyte = |a: &Alert| {
+                queue
+                    .method()
+                    .analytes
+                    .iter()
+                    .position(|x| x.name == a.analyte)
+            };
+            all.sort_by_key(|a| (Check::parse(&a.check), analyte(a)));
+            of_trace(
+                queue,
+                slot,
+                if all.is_empty() { alerts } else { &all },
+                zone,
+            )
         }
         None => of_condition(&queue.name, alerts, zone),
     }
@@ -92,8 +117,14 @@ pub fn of_trace(queue: &Queue, slot: &Slot, alerts: &[&Alert], zone: &TimeZone) 
 /// a while it is the same file.
 pub fn of_condition(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Message {
     let subject = subject::of_condition(queue, alerts);
-    let (check, raised) = alerts.first().map_or(("", String::new()), |a| (a.check.as_str(), stamp(a, zone)));
-    Message { file_name: condition_file_name(queue, check, &raised), body: body::of_condition(&subject, queue, alerts, zone), subject }
+    let (check, raised) = alerts
+        .first()
+        .map_or(("", String::new()), |a| (a.check.as_str(), stamp(a, zone)));
+    Message {
+        file_name: condition_file_name(queue, check, &raised),
+        body: body::of_condition(&subject, queue, alerts, zone),
+        subject,
+    }
 }
 
 /// The message that alerts of one trace or condition are over; `None` where there is none to tell of.
@@ -107,23 +138,43 @@ pub fn cleared(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Option<Messag
         None => condition_file_name(queue, &first.check, &stamp(first, zone)),
     };
     let file_name = format!("{}-cleared.txt", name.strip_suffix(".txt").unwrap_or(&name));
-    Some(Message { file_name, body: body::cleared(&subject, queue, alerts, zone), subject })
+    Some(Message {
+        file_name,
+        body: body::cleared(&subject, queue, alerts, zone),
+        subject,
+    })
 }
 
 /// When an alert was raised, as part of a file name: `20260921T190900`.
 fn stamp(alert: &Alert, zone: &TimeZone) -> String {
     let t = zone.to_datetime(alert.raised_at);
-    format!("{:04}{:02}{:02}T{:02}{:02}{:02}", t.year(), t.month(), t.day(), t.hour(), t.minute(), t.second())
+    format!(
+        "{:04}{:02}{:02}T{:02}{:02}{:02}",
+        t.year(),
+        t.month(),
+        t.day(),
+        t.hour(),
+        t.minute(),
+        t.second()
+    )
 }
 
 /// `crocks-014-t-14.txt`: the same for every message about a trace, so that there is one.
 fn trace_file_name(queue: &str, position: u64, stem: &str) -> String {
-    format!("{}-{position:03}-{}.txt", name::distinct(queue, 32), name::distinct(stem, 40))
+    format!(
+        "{}-{position:03}-{}.txt",
+        name::distinct(queue, 32),
+        name::distinct(stem, 40)
+    )
 }
 
 /// `crocks-late-trace-20260921T190900.txt`.
 fn condition_file_name(queue: &str, check: &str, raised: &str) -> String {
-    format!("{}-{}-{raised}.txt", name::distinct(queue, 32), name::safe(check, 16))
+    format!(
+        "{}-{}-{raised}.txt",
+        name::distinct(queue, 32),
+        name::safe(check, 16)
+    )
 }
 
 #[cfg(test)]

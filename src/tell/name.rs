@@ -12,7 +12,11 @@ pub fn safe(text: &str, longest_bytes: usize) -> String {
         out.push(c);
     }
     let kept = out.trim_matches(|c: char| c == '.' || c == '-' || c.is_whitespace());
-    if kept.is_empty() { "unnamed".to_owned() } else { kept.to_owned() }
+    if kept.is_empty() {
+        "unnamed".to_owned()
+    } else {
+        kept.to_owned()
+    }
 }
 
 /// The same, told apart from every other text: what had to be changed gets a short checksum of the original.
@@ -27,12 +31,19 @@ pub fn distinct(text: &str, longest_bytes: usize) -> String {
 
 /// FNV-1a, 32 bits (offset basis and prime from memory): short, and the same on every machine.
 fn checksum(text: &str) -> u32 {
-    text.bytes().fold(0x811c_9dc5, |h, b| (h ^ u32::from(b)).wrapping_mul(0x0100_0193))
+    text.bytes().fold(0x811c_9dc5, |h, b| {
+        (h ^ u32::from(b)).wrapping_mul(0x0100_0193)
+    })
 }
 
 fn is_reserved(c: char) -> bool {
     let hidden = matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}');
-    c.is_control() || hidden || matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|' | '\'' | '%')
+    c.is_control()
+        || hidden
+        || matches!(
+            c,
+            '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|' | '\'' | '%'
+        )
 }
 
 #[cfg(test)]

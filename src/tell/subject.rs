@@ -24,14 +24,29 @@ pub(super) fn of_trace(queue: &Queue, slot: &Slot, alerts: &[&Alert]) -> String 
     let fixed_part = format!(" {place}{tail}");
     // Where and what it costs always stay whole; a long analyte's name gives way.
     let room = LONGEST.saturating_sub(fixed_part.chars().count()).max(12);
-    cut(&format!("{}{fixed_part}", cut(&what(slot.plan.kind, alerts), room)), LONGEST)
+    cut(
+        &format!("{}{fixed_part}", cut(&what(slot.plan.kind, alerts), room)),
+        LONGEST,
+    )
 }
 
 fn what(kind: Kind, alerts: &[&Alert]) -> String {
-    let Some(alert) = alerts.first() else { return "check failed".to_owned() };
+    let Some(alert) = alerts.first() else {
+        return "check failed".to_owned();
+    };
     let measured = alert.measured;
     let value = |decimals: usize| measured.map(|m| fixed(m, decimals)).unwrap_or_default();
-    let signed = || format!("{}{}", if measured.is_some_and(|m| m > 0.0) { "+" } else { "" }, value(1));
+    let signed = || {
+        format!(
+            "{}{}",
+            if measured.is_some_and(|m| m > 0.0) {
+                "+"
+            } else {
+                ""
+            },
+            value(1)
+        )
+    };
     let analyte = &alert.analyte;
     match Check::parse(&alert.check) {
         Some(Check::UnreadableTrace) => format!("unreadable trace {}", alert.trace),
@@ -40,7 +55,11 @@ fn what(kind: Kind, alerts: &[&Alert]) -> String {
         Some(Check::NoPeak) => format!("{} without a peak: {analyte}", kind.word()),
         Some(Check::Saturated) => format!("{} at the detector's ceiling: {analyte}", kind.word()),
         Some(Check::Recovery) => {
-            let side = if measured.is_some_and(|m| m < 100.0) { "low" } else { "high" };
+            let side = if measured.is_some_and(|m| m < 100.0) {
+                "low"
+            } else {
+                "high"
+            };
             format!("standard {side}: {analyte} {} %", value(0))
         }
         Some(Check::CarryOver) => format!("carry-over: {analyte} {} %", value(0)),
@@ -54,18 +73,35 @@ fn what(kind: Kind, alerts: &[&Alert]) -> String {
 
 /// `crocks has stopped: no trace for 45 min`.
 pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
-    let Some(alert) = alerts.first() else { return cut(queue, LONGEST) };
+    let Some(alert) = alerts.first() else {
+        return cut(queue, LONGEST);
+    };
     let name = cut(queue, 30);
     let text = match Check::parse(&alert.check) {
         Some(Check::LateTrace) => {
-            format!("{name} has stopped: no trace for {} min", alert.measured.map(|m| significant(m.round(), 4)).unwrap_or_default())
+            format!(
+                "{name} has stopped: no trace for {} min",
+                alert
+                    .measured
+                    .map(|m| significant(m.round(), 4))
+                    .unwrap_or_default()
+            )
         }
         Some(Check::Calibration) => {
             let names: Vec<&str> = alerts.iter().map(|a| a.analyte.as_str()).collect();
-            format!("{name}: calibration misses its limits: {}", names.join(", "))
+            format!(
+                "{name}: calibration misses its limits: {}",
+                names.join(", ")
+            )
         }
         Some(Check::RunList) => format!("{name}: the run list cannot be used"),
-        _ => format!("{name}: {}", alert.check),
+        _ => {
+            let figure = alert
+                .measured
+                .map(|m| format!(" {} {}", significant(m, 4), alert.unit))
+                .unwrap_or_default();
+            format!("{name}: {}{figure}", alert.check)
+        }
     };
     cut(&text, LONGEST)
 }
@@ -74,6 +110,14 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
 pub(super) fn cleared(queue: &str, alerts: &[&Alert]) -> String {
     let mut checks: Vec<&str> = alerts.iter().map(|a| a.check.as_str()).collect();
     checks.dedup();
-    let place = alerts.first().filter(|a| super::is_trace(super::place(a))).and_then(|a| a.position).map(|p| format!(" at {p}")).unwrap_or_default();
-    cut(&format!("over: {}{place} ({})", checks.join(", "), cut(queue, 30)), LONGEST)
+    let place = alerts
+        .first()
+        .filter(|a| super::is_trace(super::place(a)))
+        .and_then(|a| a.position)
+        .map(|p| format!(" at {p}"))
+        .unwrap_or_default();
+    cut(
+        &format!("over: {}{place} ({})", checks.join(", "), cut(queue, 30)),
+        LONGEST,
+    )
 }

@@ -22,13 +22,18 @@ struct Need {
 /// The total dilutions with which a sample must be injected again, ascending; empty where no row of it is `rerun`.
 /// A dilution that serves several analytes stands once.
 pub fn dilutions(queue: &Queue, slot: &Slot) -> Vec<f64> {
-    let mut open: Vec<Need> = (0..slot.rows.len()).filter_map(|k| need(queue, slot, k)).collect();
+    let mut open: Vec<Need> = (0..slot.rows.len())
+        .filter_map(|k| need(queue, slot, k))
+        .collect();
     let mut out: Vec<f64> = Vec::new();
     while !open.is_empty() {
         // The proposal that serves most; the first in the method's order among equals.
         let mut best: Option<(usize, f64)> = None;
         for candidate in &open {
-            let served = open.iter().filter(|n| n.is_served(candidate.dilution)).count();
+            let served = open
+                .iter()
+                .filter(|n| n.is_served(candidate.dilution))
+                .count();
             if best.is_none_or(|(most, _)| served > most) {
                 best = Some((served, candidate.dilution));
             }
@@ -52,25 +57,47 @@ impl Need {
 }
 
 fn need(queue: &Queue, slot: &Slot, analyte: usize) -> Option<Need> {
-    let row = slot.rows.get(analyte).filter(|r| r.verdict == Some(Verdict::Rerun))?;
+    let row = slot
+        .rows
+        .get(analyte)
+        .filter(|r| r.verdict == Some(Verdict::Rerun))?;
     let has = |check: Check| row.reasons.contains(&Reason::Check(check));
     let current = slot.plan.dilution;
-    let range = queue.serving().curve(queue.method(), analyte).map(|c| c.range());
-    let x = slot.assessment.lines.get(analyte).and_then(|l| l.in_detector);
+    let range = queue
+        .serving()
+        .curve(queue.method(), analyte)
+        .map(|c| c.range());
+    let x = slot
+        .assessment
+        .lines
+        .get(analyte)
+        .and_then(|l| l.in_detector);
     if has(Check::AirBubble) {
         // Spikes are no measure of the sample.
-        return Some(Need { dilution: current, known: None });
+        return Some(Need {
+            dilution: current,
+            known: None,
+        });
     }
     let proposed = |x: f64| range.map_or(current, |range| propose_dilution(x, current, range));
     if has(Check::Saturated) {
         // What is left of a cut-off peak is less than was there: the proposal may only go up.
-        let dilution = x.map(proposed).filter(|d| *d > current).unwrap_or(current * BLIND_STEP);
-        return Some(Need { dilution, known: None });
+        let dilution = x
+            .map(proposed)
+            .filter(|d| *d > current)
+            .unwrap_or(current * BLIND_STEP);
+        return Some(Need {
+            dilution,
+            known: None,
+        });
     }
     let dilution = match x {
         Some(x) if has(Check::AboveRange) => proposed(x).max(current),
         _ if has(Check::BelowRange) && current > 1.0 => proposed(x.unwrap_or(0.0)),
         _ => current,
     };
-    Some(Need { dilution, known: x.zip(range).map(|(x, range)| (x * current, range)) })
+    Some(Need {
+        dilution,
+        known: x.zip(range).map(|(x, range)| (x * current, range)),
+    })
 }

@@ -20,10 +20,19 @@ pub(super) struct Frame {
 impl Frame {
     pub(super) fn of(queue: &Queue) -> Frame {
         let slots = queue.slots();
-        let blank = slots.iter().find(|s| s.plan.kind == Kind::Blank).map(|s| s.plan.clone());
+        let blank = slots
+            .iter()
+            .find(|s| s.plan.kind == Kind::Blank)
+            .map(|s| s.plan.clone());
         let checkpoint = |k: usize| -> Option<Vec<Injection>> {
             let members = &queue.checkpoints().get(k)?.members;
-            Some(members.iter().filter_map(|m| slots.get(*m)).map(|s| s.plan.clone()).collect())
+            Some(
+                members
+                    .iter()
+                    .filter_map(|m| slots.get(*m))
+                    .map(|s| s.plan.clone())
+                    .collect(),
+            )
         };
         let opening = checkpoint(0).unwrap_or_else(|| made_up_standard(queue));
         Frame {
@@ -37,12 +46,21 @@ impl Frame {
 
 /// The largest number of samples between two checkpoints.
 fn spacing(queue: &Queue) -> Option<usize> {
-    let ends = queue.checkpoints().windows(2).filter_map(|pair| match pair {
-        [a, b] => Some((*a.members.last()?, *b.members.first()?)),
-        _ => None,
-    });
+    let ends = queue
+        .checkpoints()
+        .windows(2)
+        .filter_map(|pair| match pair {
+            [a, b] => Some((*a.members.last()?, *b.members.first()?)),
+            _ => None,
+        });
     let samples = |(from, to): (usize, usize)| {
-        queue.slots().iter().take(to).skip(from + 1).filter(|s| s.plan.kind == Kind::Sample).count()
+        queue
+            .slots()
+            .iter()
+            .take(to)
+            .skip(from + 1)
+            .filter(|s| s.plan.kind == Kind::Sample)
+            .count()
     };
     ends.map(samples).max().filter(|n| *n > 0)
 }
@@ -50,7 +68,11 @@ fn spacing(queue: &Queue) -> Option<usize> {
 /// A queue that had no standard gets one of the method's middle level: without, its repeat could not be trusted either.
 fn made_up_standard(queue: &Queue) -> Vec<Injection> {
     let levels = &queue.method().levels;
-    levels.get(levels.len() / 2).map(|l| plain(Kind::Standard, "standard", &l.name)).into_iter().collect()
+    levels
+        .get(levels.len() / 2)
+        .map(|l| plain(Kind::Standard, "standard", &l.name))
+        .into_iter()
+        .collect()
 }
 
 /// An injection of which no vial is known: the person who runs the list fills it in.

@@ -9,7 +9,11 @@ const LONGEST: usize = 100;
 
 /// How often something marked so was repeated: nothing is once.
 fn times(text: &str) -> Option<u32> {
-    if text.is_empty() { Some(1) } else { text.trim_start().parse().ok() }
+    if text.is_empty() {
+        Some(1)
+    } else {
+        text.trim_start().parse().ok()
+    }
 }
 
 /// Stems in use, whatever their letters' case: some file systems do not tell it apart.
@@ -19,18 +23,27 @@ pub(super) struct Names {
 
 impl Names {
     pub(super) fn taken<'a>(stems: impl Iterator<Item = &'a str>) -> Names {
-        Names { taken: stems.map(str::to_lowercase).collect() }
+        Names {
+            taken: stems.map(str::to_lowercase).collect(),
+        }
     }
 
     /// A stem for the repeat of this one, not given before: `t-7` → `t-7-repeat`, `t-7-repeat2`, …
     pub(super) fn repeat(&mut self, stem: &str) -> String {
-        let (base, mut n) = match stem.rsplit_once('-').and_then(|(base, mark)| Some((base, times(mark.strip_prefix(MARK)?)?))) {
+        let (base, mut n) = match stem
+            .rsplit_once('-')
+            .and_then(|(base, mark)| Some((base, times(mark.strip_prefix(MARK)?)?)))
+        {
             Some((base, n)) => (base, n.saturating_add(1)),
             None => (stem, 1),
         };
         let base = crate::tell::name::safe(base, LONGEST);
         loop {
-            let candidate = if n == 1 { format!("{base}-{MARK}") } else { format!("{base}-{MARK}{n}") };
+            let candidate = if n == 1 {
+                format!("{base}-{MARK}")
+            } else {
+                format!("{base}-{MARK}{n}")
+            };
             if self.taken.insert(candidate.to_lowercase()) {
                 return candidate;
             }

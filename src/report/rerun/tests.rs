@@ -4,7 +4,13 @@ use crate::report::fixture::{Night, bubble, mid, trace};
 /// The list in short: kind's letter, position of the original, dilution where it is not 1.
 fn short(queue: &Queue) -> String {
     let word = |i: &Injection| {
-        let from = i.stem.trim_start_matches("t-").split('-').next().unwrap_or("").to_owned();
+        let from = i
+            .stem
+            .trim_start_matches("t-")
+            .split('-')
+            .next()
+            .unwrap_or("")
+            .to_owned();
         let letter = match i.kind {
             Kind::Blank => "b",
             Kind::Standard => "P",
@@ -12,16 +18,28 @@ fn short(queue: &Queue) -> String {
             Kind::Sample => "s",
             Kind::Conditioning => "w",
         };
-        if i.dilution == 1.0 { format!("{letter}{from}") } else { format!("{letter}{from}x{}", i.dilution) }
+        if i.dilution == 1.0 {
+            format!("{letter}{from}")
+        } else {
+            format!("{letter}{from}x{}", i.dilution)
+        }
     };
-    list(queue, &[]).injections.iter().map(word).collect::<Vec<_>>().join(" ")
+    list(queue, &[])
+        .injections
+        .iter()
+        .map(word)
+        .collect::<Vec<_>>()
+        .join(" ")
 }
 
 #[test]
 fn nothing_to_repeat_is_a_header_alone() {
     let mut night = Night::new("bPsP");
     night.good(1).good(2).good(3).good(4);
-    assert_eq!(csv(night.judged(), &["remark".to_owned()]), "position,tray,vial,kind,name,file,volume_ul,dilution,level,series,time_h,replicate,remark\n");
+    assert_eq!(
+        csv(night.judged(), &["remark".to_owned()]),
+        "position,tray,vial,kind,name,file,volume_ul,dilution,level,series,time_h,replicate,remark\n"
+    );
 }
 
 #[test]
@@ -33,9 +51,18 @@ fn a_failed_bracket_is_repeated_between_blank_and_standards() {
     night.land(5, mid(&[0.8, 1.0]));
     assert_eq!(short(night.judged()), "b1 P2 s3 s4 P5 s6 s7 P5 b1");
     let list = list(night.queue(), &["remark".to_owned()]);
-    assert!(list.injections.iter().enumerate().all(|(k, i)| i.position == k as u64 + 1 && i.extra.len() == 1));
+    assert!(
+        list.injections
+            .iter()
+            .enumerate()
+            .all(|(k, i)| i.position == k as u64 + 1 && i.extra.len() == 1)
+    );
     assert_eq!(list.injections[2].name, "sample 3");
-    let mut stems: Vec<_> = list.injections.iter().map(|i| i.stem.to_lowercase()).collect();
+    let mut stems: Vec<_> = list
+        .injections
+        .iter()
+        .map(|i| i.stem.to_lowercase())
+        .collect();
     stems.sort();
     stems.dedup();
     assert_eq!(stems.len(), list.injections.len());
@@ -44,18 +71,28 @@ fn a_failed_bracket_is_repeated_between_blank_and_standards() {
 #[test]
 fn the_list_reads_back_as_it_was() {
     let mut night = Night::new("bPssP");
-    night.group("=crock", 24.5, &[3, 4]).plan(3, |p| (p.volume_ul, p.name) = (Some(5.0), "a,\"b\"".to_owned()));
-    night.good(1).good(2).good(3).good(4).land(5, mid(&[0.8, 1.0]));
+    night.group("=crock", 24.5, &[3, 4]).plan(3, |p| {
+        (p.volume_ul, p.name) = (Some(5.0), "a,\"b\"".to_owned())
+    });
+    night
+        .good(1)
+        .good(2)
+        .good(3)
+        .good(4)
+        .land(5, mid(&[0.8, 1.0]));
     let made = list(night.judged(), &[]);
     let text = csv(night.queue(), &[]);
-    let read = crate::runlist::file::parse(text.as_bytes(), std::path::Path::new("rerun.csv")).unwrap();
+    let read =
+        crate::runlist::file::parse(text.as_bytes(), std::path::Path::new("rerun.csv")).unwrap();
     assert_eq!(read.injections, made.injections, "{text}");
 }
 
 #[test]
 fn above_and_below_get_their_dilutions() {
     let mut night = Night::new("bPssssP");
-    night.plan(4, |p| p.dilution = 50.0).plan(5, |p| p.dilution = 10.0);
+    night
+        .plan(4, |p| p.dilution = 50.0)
+        .plan(5, |p| p.dilution = 10.0);
     night.good(1).good(2);
     // 40 of 20: the middle of the range is near 10.25, so 5 (8) or so; the other analyte stays as it is and is accepted.
     night.land(3, trace(&[Some(40.0), Some(5.0)]));
@@ -70,7 +107,10 @@ fn above_and_below_get_their_dilutions() {
 #[test]
 fn one_dilution_serves_two_analytes_where_it_can() {
     let mut night = Night::new("PsP");
-    night.good(1).land(2, trace(&[Some(40.0), Some(60.0)])).good(3);
+    night
+        .good(1)
+        .land(2, trace(&[Some(40.0), Some(60.0)]))
+        .good(3);
     let queue = night.judged();
     assert_eq!(dilutions(queue, &queue.slots()[1]), [5.0]);
 }
@@ -85,8 +125,17 @@ fn other_failures_keep_the_dilution() {
     air.air = Some(bubble());
     let mut cut = mid(&[1.0, 1.0]);
     cut.analytes[0].as_mut().unwrap().saturated = true;
-    night.good(1).land(2, air).broken(3).land(4, cut).good(6).end();
-    assert_eq!(short(night.judged()), "bblank P1 s2x4 s3x4 s4x40 s5x4 P6 bblank");
+    night
+        .good(1)
+        .land(2, air)
+        .broken(3)
+        .land(4, cut)
+        .good(6)
+        .end();
+    assert_eq!(
+        short(night.judged()),
+        "bblank P1 s2x4 s3x4 s4x40 s5x4 P6 bblank"
+    );
 }
 
 #[test]
@@ -95,14 +144,28 @@ fn long_lists_have_checkpoints_as_the_queue_had() {
     for p in [2, 3, 4, 6, 7, 8, 10] {
         night.good(p);
     }
-    night.land(1, mid(&[0.5, 0.5])).land(5, mid(&[0.5, 0.5])).land(9, mid(&[0.5, 0.5])).good(11);
+    night
+        .land(1, mid(&[0.5, 0.5]))
+        .land(5, mid(&[0.5, 0.5]))
+        .land(9, mid(&[0.5, 0.5]))
+        .good(11);
     // Seven samples, at most three at a time: 3, 2, 2.
-    assert_eq!(short(night.judged()), "bblank P1 s2 s3 s4 P5 s6 s7 P5 s8 s10 P5 bblank");
+    assert_eq!(
+        short(night.judged()),
+        "bblank P1 s2 s3 s4 P5 s6 s7 P5 s8 s10 P5 bblank"
+    );
 }
 
 #[test]
 fn failed_calibrators_come_first() {
     let mut night = Night::new("CCCbPsP");
-    night.good(1).land(2, trace(&[None, Some(5.0)])).good(3).good(4).good(5).good(6).good(7);
+    night
+        .good(1)
+        .land(2, trace(&[None, Some(5.0)]))
+        .good(3)
+        .good(4)
+        .good(5)
+        .good(6)
+        .good(7);
     assert_eq!(short(night.judged()), "b4 C2 P5 b4");
 }

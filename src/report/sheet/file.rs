@@ -50,7 +50,14 @@ pub struct SheetFile {
 impl SheetFile {
     /// The sheet at this path, which may hold rows from before a restart.
     pub fn new(path: PathBuf) -> SheetFile {
-        SheetFile { path, lengths: Vec::new(), size: None, pending: std::collections::BTreeSet::new(), large: LARGE, tail: TAIL }
+        SheetFile {
+            path,
+            lengths: Vec::new(),
+            size: None,
+            pending: std::collections::BTreeSet::new(),
+            large: LARGE,
+            tail: TAIL,
+        }
     }
 
     /// Where it is.
@@ -69,16 +76,30 @@ impl SheetFile {
     /// # Errors
     /// The file cannot be read or written (held by a spreadsheet program, read-only, a full disk). What was to be written is
     /// remembered: a later call, with or without changes, makes up for it.
-    pub fn update(&mut self, queue: &Queue, changed: &[usize], rebuilt: bool, zone: &TimeZone) -> Result<Written, WriteError> {
+    pub fn update(
+        &mut self,
+        queue: &Queue,
+        changed: &[usize],
+        rebuilt: bool,
+        zone: &TimeZone,
+    ) -> Result<Written, WriteError> {
         self.pending.extend(changed);
         if rebuilt || self.lengths.len() > queue.slots().len() {
             self.size = None;
         }
-        let Some(size) = self.size.filter(|known| size_of(&self.path) == Some(*known)) else {
+        let Some(size) = self
+            .size
+            .filter(|known| size_of(&self.path) == Some(*known))
+        else {
             return self.compare(queue, zone);
         };
         self.lengths.resize(queue.slots().len(), 0);
-        let Some(first) = self.pending.iter().copied().find(|k| *k < self.lengths.len()) else {
+        let Some(first) = self
+            .pending
+            .iter()
+            .copied()
+            .find(|k| *k < self.lengths.len())
+        else {
             self.pending.clear();
             return Ok(Written::Nothing);
         };
@@ -99,11 +120,22 @@ impl SheetFile {
         let lengths = append(&mut text, queue, zone, 0);
         let written = whole::keep(&self.path, text.as_bytes())?;
         self.settled(lengths, 0, text.len() as u64);
-        Ok(if written { Written::Whole } else { Written::Nothing })
+        Ok(if written {
+            Written::Whole
+        } else {
+            Written::Nothing
+        })
     }
 
     /// Writes the rows of all slots from `first` on at this offset, where the file ends or its last rows begin.
-    fn overwrite(&mut self, queue: &Queue, zone: &TimeZone, first: usize, offset: u64, how: Written) -> Result<Written, WriteError> {
+    fn overwrite(
+        &mut self,
+        queue: &Queue,
+        zone: &TimeZone,
+        first: usize,
+        offset: u64,
+        how: Written,
+    ) -> Result<Written, WriteError> {
         let mut text = String::new();
         let lengths = append(&mut text, queue, zone, first);
         let before = self.size.take();
@@ -111,12 +143,19 @@ impl SheetFile {
             self.settled(lengths, first, offset);
             return Ok(Written::Nothing);
         }
-        let doing = if how == Written::Appended { "append to" } else { "overwrite the end of" };
+        let doing = if how == Written::Appended {
+            "append to"
+        } else {
+            "overwrite the end of"
+        };
         let done = write_at(&self.path, offset, text.as_bytes());
         if done.is_err() && how == Written::Appended {
             // Half a row is worse than none. Where this fails too, the next update finds another size and repairs it.
             if let Some(size) = before {
-                let _ = OpenOptions::new().write(true).open(&self.path).and_then(|f| f.set_len(size));
+                let _ = OpenOptions::new()
+                    .write(true)
+                    .open(&self.path)
+                    .and_then(|f| f.set_len(size));
             }
         }
         done.map_err(WriteError::of(&self.path, doing))?;

@@ -2,18 +2,31 @@ use super::*;
 use crate::report::fixture::{Night, bubble, mid, trace, zone};
 
 fn records(text: &str) -> Vec<csv::StringRecord> {
-    csv::Reader::from_reader(text.as_bytes()).records().map(Result::unwrap).collect()
+    csv::Reader::from_reader(text.as_bytes())
+        .records()
+        .map(Result::unwrap)
+        .collect()
 }
 
 fn column(name: &str) -> usize {
-    HEADER.trim_end().split(',').position(|c| c == name).unwrap()
+    HEADER
+        .trim_end()
+        .split(',')
+        .position(|c| c == name)
+        .unwrap()
 }
 
 #[test]
 fn one_row_for_each_injection_and_analyte() {
     let mut night = Night::new("bPsP");
-    night.group("crock 3", 48.5, &[3]).plan(3, |p| p.dilution = 10.0);
-    night.good(1).good(2).land(3, trace(&[Some(4.0), None])).good(4);
+    night
+        .group("crock 3", 48.5, &[3])
+        .plan(3, |p| p.dilution = 10.0);
+    night
+        .good(1)
+        .good(2)
+        .land(3, trace(&[Some(4.0), None]))
+        .good(4);
     let text = whole(night.judged(), &zone());
     let rows = records(&text);
     assert_eq!(rows.len(), 8, "{text}");
@@ -47,10 +60,18 @@ fn one_row_for_each_injection_and_analyte() {
     }
     let number = |name: &str| sample[column(name)].parse::<f64>().unwrap();
     assert!((number("concentration") - 10.0 * number("measured")).abs() < 1e-4);
-    assert!(number("low_95") < number("concentration") && number("concentration") < number("high_95"));
+    assert!(
+        number("low_95") < number("concentration") && number("concentration") < number("high_95")
+    );
     let none = &rows[5];
-    assert_eq!((&none[column("measured")], &none[column("calibration")]), ("", ""));
-    assert_eq!((&none[column("verdict")], &none[column("reasons")]), ("rerun", "below-range"));
+    assert_eq!(
+        (&none[column("measured")], &none[column("calibration")]),
+        ("", "")
+    );
+    assert_eq!(
+        (&none[column("verdict")], &none[column("reasons")]),
+        ("rerun", "below-range")
+    );
     let recovery: f64 = rows[2][column("recovery_percent")].parse().unwrap();
     assert!((recovery - 100.0).abs() < 1.0, "{recovery}");
 }
@@ -64,7 +85,10 @@ fn an_injection_that_never_came_has_rows_without_a_trace() {
     for name in ["landed_at", "trace", "sha256", "calibration", "area_mau_s"] {
         assert_eq!(&missing[column(name)], "", "{name}");
     }
-    assert_eq!((&missing[column("verdict")], &missing[column("reasons")]), ("rerun", "missing-trace bracket-failed"));
+    assert_eq!(
+        (&missing[column("verdict")], &missing[column("reasons")]),
+        ("rerun", "missing-trace bracket-failed")
+    );
 }
 
 #[test]
@@ -73,7 +97,10 @@ fn a_conditioning_injection_has_numbers_and_no_verdict() {
     night.land(1, mid(&[0.1, 0.1])).end();
     let rows = records(&whole(night.judged(), &zone()));
     assert_eq!(rows.len(), 4, "the one that never came is not shown");
-    assert_eq!((&rows[0][column("verdict")], &rows[0][column("reasons")]), ("", ""));
+    assert_eq!(
+        (&rows[0][column("verdict")], &rows[0][column("reasons")]),
+        ("", "")
+    );
     assert_ne!(&rows[0][column("measured")], "");
 }
 
@@ -84,20 +111,38 @@ fn air_stands_on_all_rows_of_its_injection() {
     reading.air = Some(bubble());
     night.good(1).land(2, reading).good(3);
     let rows = records(&whole(night.judged(), &zone()));
-    assert!(rows[2..4].iter().all(|r| &r[column("reasons")] == "air-bubble" && &r[column("verdict")] == "rerun"));
+    assert!(
+        rows[2..4]
+            .iter()
+            .all(|r| &r[column("reasons")] == "air-bubble" && &r[column("verdict")] == "rerun")
+    );
 }
 
 #[test]
 fn hostile_text_stays_in_its_cell() {
     let mut night = Night::new("s");
-    let hostile = ["=HYPERLINK(\"x\")", "-2+3", "a\r\nb", "\u{202e}gpj", "../../x", "plain, with comma"];
+    let hostile = [
+        "=HYPERLINK(\"x\")",
+        "-2+3",
+        "a\r\nb",
+        "\u{202e}gpj",
+        "../../x",
+        "plain, with comma",
+    ];
     for name in hostile {
         let mut night = Night::new("s");
-        night.plan(1, |p| (p.name, p.tray, p.series) = (name.to_owned(), name.to_owned(), name.to_owned())).good(1);
+        night
+            .plan(1, |p| {
+                (p.name, p.tray, p.series) = (name.to_owned(), name.to_owned(), name.to_owned())
+            })
+            .good(1);
         for row in records(&whole(night.judged(), &zone())) {
             let expected = crate::text::cell(name);
             assert_eq!(row.len(), 27);
-            assert!([3, 6, 7].into_iter().all(|c| row[c] == *expected), "{row:?}");
+            assert!(
+                [3, 6, 7].into_iter().all(|c| row[c] == *expected),
+                "{row:?}"
+            );
         }
     }
     night.good(1);

@@ -16,9 +16,21 @@ pub(super) fn time_course(queue: &Queue) -> String {
     if all.is_empty() {
         return String::new();
     }
-    let rows: Vec<Vec<String>> = all.iter().take(LONGEST_LIST).map(|m| mean(queue, m)).collect();
+    let rows: Vec<Vec<String>> = all
+        .iter()
+        .take(LONGEST_LIST)
+        .map(|m| mean(queue, m))
+        .collect();
     let mut out = String::new();
-    table(&mut out, "  ", &["series", ">h", "analyte", ">n", ">mean", ">sd", "95 %", "unit", ""], &rows, WIDTH);
+    table(
+        &mut out,
+        "  ",
+        &[
+            "series", ">h", "analyte", ">n", ">mean", ">sd", "95 %", "unit", "",
+        ],
+        &rows,
+        WIDTH,
+    );
     more(&mut out, all.len(), LONGEST_LIST, "time-course.csv");
     if all.iter().any(|m| !m.left_out.is_empty()) {
         out.push_str("  What is left out, and why, stands in time-course.csv.\n");
@@ -39,9 +51,14 @@ fn mean(queue: &Queue, m: &Mean) -> Vec<String> {
         f.map_or(0, |f| f.n).to_string(),
         number(f.map(|f| f.mean)),
         number(f.and_then(|f| f.sd)),
-        ends.map(|(l, h)| format!("{} to {}", significant(l, DIGITS), significant(h, DIGITS))).unwrap_or_default(),
+        ends.map(|(l, h)| format!("{} to {}", significant(l, DIGITS), significant(h, DIGITS)))
+            .unwrap_or_default(),
         analyte.map(|a| cut(&a.unit, 8)).unwrap_or_default(),
-        if m.provisional { "provisional".to_owned() } else { String::new() },
+        if m.provisional {
+            "provisional".to_owned()
+        } else {
+            String::new()
+        },
     ]
 }
 
@@ -62,7 +79,21 @@ pub(super) fn calibration(queue: &Queue) -> String {
         })
         .collect();
     let mut out = String::new();
-    table(&mut out, "  ", &["analyte", "calibration", ">R2", "range", ">LOD", ">LOQ", "unit"], &rows, WIDTH);
+    table(
+        &mut out,
+        "  ",
+        &[
+            "analyte",
+            "calibration",
+            ">R2",
+            "range",
+            ">LOD",
+            ">LOQ",
+            "unit",
+        ],
+        &rows,
+        WIDTH,
+    );
     out
 }
 
@@ -71,7 +102,11 @@ fn curve_cells(curve: &Curve, label: &str) -> [String; 6] {
     [
         cut(label, 30),
         significant(curve.r2(), 6),
-        format!("{} to {}", significant(low, DIGITS), significant(high, DIGITS)),
+        format!(
+            "{} to {}",
+            significant(low, DIGITS),
+            significant(high, DIGITS)
+        ),
         significant(curve.lod, 2),
         significant(curve.loq, 2),
         cut(&curve.unit, 8),
@@ -83,7 +118,17 @@ pub(super) fn provenance(queue: &Queue) -> String {
     let method = queue.method();
     let mut out = String::new();
     let short = method.sha256.get(..12).unwrap_or(&method.sha256);
-    wrap(&mut out, "  ", &format!("method {} (SHA-256 {short}..)", one_line(&method.name)), WIDTH);
-    wrap(&mut out, "  ", &format!("runsitter {}", env!("CARGO_PKG_VERSION")), WIDTH);
+    wrap(
+        &mut out,
+        "  ",
+        &format!("method {} (SHA-256 {short}..)", one_line(&method.name)),
+        WIDTH,
+    );
+    wrap(
+        &mut out,
+        "  ",
+        &format!("runsitter {}", env!("CARGO_PKG_VERSION")),
+        WIDTH,
+    );
     out
 }

@@ -1,10 +1,13 @@
 //! What happened in the night, by time, and what is worth noting beside it.
 
+use std::collections::HashMap;
+
 use jiff::tz::TimeZone;
 
 use super::{WIDTH, more};
 use crate::night::alarm::Alert;
-use crate::night::queue::Queue;
+use crate::night::queue::{Queue, Slot};
+use crate::reading::Evaluation;
 use crate::report::words::{clock, cut, positions, wrap};
 use crate::runlist::Kind;
 use crate::text::one_line;
@@ -19,20 +22,41 @@ pub(super) fn write(queue: &Queue, zone: &TimeZone) -> String {
     let now: Vec<&Alert> = all.iter().copied().filter(|a| a.now).collect();
     let mut out = String::new();
     for alert in now.iter().take(ALERTS) {
-        wrap(&mut out, &format!("  {}  ", clock(alert.raised_at, zone)), &line(alert, zone), WIDTH);
+        wrap(
+            &mut out,
+            &format!("  {}  ", clock(alert.raised_at, zone)),
+            &line(alert, zone),
+            WIDTH,
+        );
     }
     more(&mut out, now.len(), ALERTS, "alerts.csv");
     for (check, places) in quiet(&all) {
-        wrap(&mut out, "         ", &format!("{check} at {}", positions(&places)), WIDTH);
+        wrap(
+            &mut out,
+            "         ",
+            &format!("{check} at {}", positions(&places)),
+            WIDTH,
+        );
     }
     near_blanks(&mut out, queue);
     out
 }
 
 fn line(alert: &Alert, zone: &TimeZone) -> String {
-    let place = alert.position.map(|p| format!(" at {p} {}", cut(&alert.name, 30))).unwrap_or_default();
-    let over = alert.cleared_at.map(|at| format!(" (over at {})", clock(at, zone))).unwrap_or_default();
-    format!("{}{}: {}{over}", alert.check, place.trim_end(), one_line(&alert.message))
+    let place = alert
+        .position
+        .map(|p| format!(" at {p} {}", cut(&alert.name, 30)))
+        .unwrap_or_default();
+    let over = alert
+        .cleared_at
+        .map(|at| format!(" (over at {})", clock(at, zone)))
+        .unwrap_or_default();
+    format!(
+        "{}{}: {}{over}",
+        alert.check,
+        place.trim_end(),
+        one_line(&alert.message)
+    )
 }
 
 /// Checks told in the summary only and still failing, with the positions at which they do.
@@ -59,34 +83,83 @@ fn quiet<'a>(all: &[&'a Alert]) -> Vec<(&'a str, Vec<u64>)> {
 
 /// A failed blank changes no verdict: that samples ran near it is for the reader to judge.
 fn near_blanks(out: &mut String, queue: &Queue) {
-    for (k, slot) in queue.slots().iter().enumerate().filter(|(_, s)| s.plan.kind == Kind::Blank && s.is_rerun()) {
-        let near: Vec<u64> =
-            queue.samples_near_blank(k).into_iter().filter_map(|j| queue.slots().get(j)).map(|s| s.plan.position).collect();
+    for (k, slot) in queue
+        .slots()
+        .iter()
+        .enumerate()
+        .filter(|(_, s)| s.plan.kind == Kind::Blank && s.is_rerun())
+    {
+        let near: Vec<u64> = queue
+            .samples_near_blank(k)
+            .into_iter()
+            .filter_map(|j| queue.slots().get(j))
+            .map(|s| s.plan.position)
+            .collect();
         if !near.is_empty() {
-            let text = format!("samples that ran near the failed blank at {}: {}", slot.plan.position, positions(&near));
+            let text = format!(
+                "samples that ran near the failed blank at {}: {}",
+                slot.plan.position,
+                positions(&near)
+            );
             wrap(out, "         ", &text, WIDTH);
         }
     }
 }
 
+/// Peaks whose area counts as biased, in words.
+fn doubtful(queue: &Queue, slot: &Slot) -> Vec<String> {
+    let reading = match slot.landing.as_ref().map(|l| &l.evaluation) {
+        Some(Evaluation::Read(reading)) if slot.plan.kind != Kind::Blank => reading,
+        _ => return Vec::new(),
+    };
+    let pairs = queue.method().analytes.iter().zip(&reading.analytes);
+    let words = pairs.filter_map(|(a, f)| {
+        Some(format!(
+            "{}: area in doubt, {}",
+            one_line(&a.name),
+            one_line(f.as_ref()?.doubtful.as_ref()?)
+        ))
+    });
+    words.collect()
+}
+
 /// Revisions, how the list was read, traces that stop early, corrected volumes.
 pub(super) fn notes(queue: &Queue) -> String {
     let mut all: Vec<String> = queue.notes.iter().map(|n| one_line(n)).collect();
-    let unreadable = |s: &&crate::night::queue::Slot| {
+    let unreadable = |s: &&Slot| {
         s.plan.kind == Kind::Conditioning
-            && s.landing.as_ref().is_some_and(|l| matches!(l.evaluation, crate::reading::Evaluation::Unreadable(_)))
+            && s.landing
+                .as_ref()
+                .is_some_and(|l| matches!(l.evaluation, Evaluation::Unreadable(_)))
     };
-    all.extend(queue.slots().iter().filter(unreadable).map(|s| format!("the conditioning injection at {} is no usable trace", s.plan.position)));
-    let of_slots = queue.slots().iter().flat_map(|s| s.assessment.notes.iter().map(move |n| (one_line(n), s.plan.position)));
+    all.extend(queue.slots().iter().filter(unreadable).map(|s| {
+        format!(
+            "the conditioning injection at {} is no usable trace",
+            s.plan.position
+        )
+    }));
+    let of_slots = queue.slots().iter().flat_map(|s| {
+        let said = s.assessment.notes.iter().map(|n| one_line(n));
+        said.chain(doubtful(queue, s))
+            .map(move |note| (note, s.plan.position))
+    });
     // The same note at many injections is one line.
     let mut gathered: Vec<(String, Vec<u64>)> = Vec::new();
+    let mut index: HashMap<String, usize> = HashMap::new();
     for (note, position) in of_slots {
-        match gathered.iter_mut().find(|(n, _)| *n == note) {
+        match index.get(&note).and_then(|k| gathered.get_mut(*k)) {
             Some((_, places)) => places.push(position),
-            None => gathered.push((note, vec![position])),
+            None => {
+                index.insert(note.clone(), gathered.len());
+                gathered.push((note, vec![position]));
+            }
         }
     }
-    all.extend(gathered.into_iter().map(|(note, places)| format!("{note} (at {})", positions(&places))));
+    all.extend(
+        gathered
+            .into_iter()
+            .map(|(note, places)| format!("{note} (at {})", positions(&places))),
+    );
     let mut out = String::new();
     for note in all.iter().take(ALERTS) {
         wrap(&mut out, "  - ", note, WIDTH);

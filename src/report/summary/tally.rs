@@ -34,14 +34,24 @@ impl Tally {
 
     fn place(&mut self, slot: &Slot, analyte: usize) -> &mut usize {
         let row = slot.rows.get(analyte).filter(|_| slot.is_settled());
-        let Some(row) = row else { return &mut self.to_come };
+        let Some(row) = row else {
+            return &mut self.to_come;
+        };
         match row.verdict {
             Some(Verdict::Rerun) => &mut self.rerun,
             Some(Verdict::Provisional) => &mut self.provisional,
             Some(Verdict::Accepted) => {
-                let value = slot.assessment.lines.get(analyte).is_some_and(|l| l.concentration.is_some());
+                let value = slot
+                    .assessment
+                    .lines
+                    .get(analyte)
+                    .is_some_and(|l| l.concentration.is_some());
                 let below = row.reasons.contains(&Reason::Check(Check::BelowRange));
-                if value || below { &mut self.usable } else { &mut self.without_value }
+                if value || below {
+                    &mut self.usable
+                } else {
+                    &mut self.without_value
+                }
             }
             None => &mut self.to_come,
         }

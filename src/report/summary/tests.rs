@@ -3,18 +3,34 @@ use crate::report::fixture::{Night, bubble, mid, trace, zone};
 
 fn lines_fit(text: &str) {
     for line in text.lines() {
-        assert!(line.chars().count() <= WIDTH, "{} characters: {line}", line.chars().count());
+        assert!(
+            line.chars().count() <= WIDTH,
+            "{} characters: {line}",
+            line.chars().count()
+        );
     }
 }
 
 /// Two crocks, three replicates, trouble of most kinds.
 fn eventful() -> Night {
     let mut night = Night::new("wbPsssPsssPbsssP");
-    night.group("crock 1", 24.0, &[4, 5, 6]).group("crock 2", 24.0, &[8, 9, 10]).group("crock 1", 48.0, &[13, 14, 15]);
-    night.plan(9, |p| p.volume_ul = Some(5.0)).plan(10, |p| p.dilution = 10.0);
+    night
+        .group("crock 1", 24.0, &[4, 5, 6])
+        .group("crock 2", 24.0, &[8, 9, 10])
+        .group("crock 1", 48.0, &[13, 14, 15]);
+    night
+        .plan(9, |p| p.volume_ul = Some(5.0))
+        .plan(10, |p| p.dilution = 10.0);
     night.land(1, mid(&[0.1, 0.1])).good(2).good(3);
-    night.land(4, trace(&[Some(4.0), Some(2.1)])).land(5, trace(&[Some(5.9), None])).land(6, trace(&[Some(4.1), Some(30.0)]));
-    night.good(7).land(8, trace(&[Some(3.0), Some(1.0)])).good(9).land(10, trace(&[Some(0.3), Some(6.0)]));
+    night
+        .land(4, trace(&[Some(4.0), Some(2.1)]))
+        .land(5, trace(&[Some(5.9), None]))
+        .land(6, trace(&[Some(4.1), Some(30.0)]));
+    night
+        .good(7)
+        .land(8, trace(&[Some(3.0), Some(1.0)]))
+        .good(9)
+        .land(10, trace(&[Some(0.3), Some(6.0)]));
     night.land(11, mid(&[0.84, 0.86]));
     let mut noisy = trace(&[Some(0.2), None]);
     noisy.noise_mau = Some(0.82);
@@ -22,7 +38,13 @@ fn eventful() -> Night {
     air.air = Some(bubble());
     let mut short = mid(&[0.9, 0.8]);
     short.notes.push("stops at 18.20 min of 22.00".to_owned());
-    night.land(12, noisy).land(13, short).land(14, air).broken(15).good(16).end();
+    night
+        .land(12, noisy)
+        .land(13, short)
+        .land(14, air)
+        .broken(15)
+        .good(16)
+        .end();
     night
 }
 
@@ -41,9 +63,18 @@ fn a_quiet_night_says_so_first() {
         night.good(p);
     });
     let text = text(night.end().judged(), &zone());
-    assert!(text.starts_with("crocks: all 4 results can be used\n"), "{text}");
-    assert!(text.contains("\nWHAT TO DO NOW\n  1. Nothing: all results can be used.\n"), "{text}");
-    assert!(!text.contains("WHAT HAPPENED") && text.matches("no safety device").count() == 1, "{text}");
+    assert!(
+        text.starts_with("crocks: all 4 results can be used\n"),
+        "{text}"
+    );
+    assert!(
+        text.contains("\nWHAT TO DO NOW\n  1. Nothing: all results can be used.\n"),
+        "{text}"
+    );
+    assert!(
+        !text.contains("WHAT HAPPENED") && text.matches("no safety device").count() == 1,
+        "{text}"
+    );
 }
 
 #[test]
@@ -62,26 +93,48 @@ fn a_running_queue_claims_no_more_than_it_knows() {
 fn an_end_without_a_standard_stays_provisional() {
     let mut night = Night::new("Ps");
     let text = text(night.good(1).good(2).end().judged(), &zone());
-    assert!(text.starts_with("crocks: none of 2 results can be used; 2 stay provisional\n"), "{text}");
+    assert!(
+        text.starts_with("crocks: none of 2 results can be used; 2 stay provisional\n"),
+        "{text}"
+    );
     assert!(text.contains("1 sample at position 2 lack"), "{text}");
 }
 
 #[test]
 fn nothing_found_is_given_as_below_the_limit_of_detection() {
     let mut night = Night::new("PsP");
-    let text = text(night.good(1).land(2, trace(&[Some(5.0), None])).good(3).end().judged(), &zone());
-    assert!(text.starts_with("crocks: all 2 results can be used\n"), "{text}");
-    let line = text.lines().find(|l| l.contains("below-range") && l.contains("acetic")).unwrap();
+    let text = text(
+        night
+            .good(1)
+            .land(2, trace(&[Some(5.0), None]))
+            .good(3)
+            .end()
+            .judged(),
+        &zone(),
+    );
+    assert!(
+        text.starts_with("crocks: all 2 results can be used\n"),
+        "{text}"
+    );
+    let line = text
+        .lines()
+        .find(|l| l.contains("below-range") && l.contains("acetic"))
+        .unwrap();
     assert!(line.contains("< 0."), "{line}");
 }
 
 #[test]
 fn hostile_names_stay_on_their_line() {
     let mut night = Night::new("Ps");
-    night.plan(2, |p| (p.name, p.series) = ("a\nNOTES\n".to_owned(), "\u{202e}x\r\n".repeat(40)));
+    night.plan(2, |p| {
+        (p.name, p.series) = ("a\nNOTES\n".to_owned(), "\u{202e}x\r\n".repeat(40))
+    });
     let text = text(night.good(1).broken(2).end().judged(), &zone());
     lines_fit(&text);
-    assert!(!text.contains(['\r', '\u{202e}']) && !text.contains("\nNOTES\n"), "{text}");
+    assert!(
+        !text.contains(['\r', '\u{202e}']) && !text.contains("\nNOTES\n"),
+        "{text}"
+    );
 }
 
 #[test]
@@ -91,5 +144,42 @@ fn a_long_night_is_cut_with_a_count() {
         night.good(p);
     });
     let text = text(night.end().judged(), &zone());
-    assert!(text.contains("  .. and 50 more: sheet.csv has them all\n"), "{text}");
+    assert!(
+        text.contains("  .. and 50 more: sheet.csv has them all\n"),
+        "{text}"
+    );
+}
+
+/// Thousands of results: no output may grow with their square. The times are printed; the bound only catches a square.
+#[test]
+fn a_very_long_queue_is_written_in_no_time() {
+    let letters: String = (0..4000)
+        .map(|k| if k % 11 == 0 { 'P' } else { 's' })
+        .collect();
+    let mut night = Night::new(&letters);
+    for p in 1..=4000 {
+        if p % 11 != 1 {
+            night.group(&format!("crock {}", p % 700), 1.0, &[p]);
+        }
+    }
+    for p in 1..=4000 {
+        let mut reading = mid(&[if p % 88 == 1 { 0.8 } else { 1.0 }, 1.0]);
+        reading.notes.push(format!("stops at {}.20 min", p));
+        night.land(p, reading);
+    }
+    let queue = night.end().judged();
+    let timed = |name: &str, made: &dyn Fn() -> String| {
+        let begun = std::time::Instant::now();
+        let text = made();
+        let ms = begun.elapsed().as_secs_f64() * 1e3;
+        eprintln!("{name}: {ms:.1} ms, {} bytes", text.len());
+        assert!(ms < 2000.0, "{name} {ms}");
+    };
+    timed("summary", &|| text(queue, &zone()));
+    timed("sheet", &|| crate::report::sheet::whole(queue, &zone()));
+    timed("time course", &|| crate::report::time_course::csv(queue));
+    timed("rerun", &|| crate::report::rerun::csv(queue, &[]));
+    timed("alerts", &|| {
+        crate::report::alerts::csv(queue.alerts(), &zone())
+    });
 }

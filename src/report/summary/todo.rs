@@ -45,7 +45,10 @@ pub(super) fn write(queue: &Queue, tally: &Tally) -> String {
 
 /// Slots of which a check failed.
 fn failing(queue: &Queue, check: Check) -> impl Iterator<Item = &Slot> {
-    queue.slots().iter().filter(move |s| s.assessment.failures.iter().any(|f| f.check == check))
+    queue
+        .slots()
+        .iter()
+        .filter(move |s| s.assessment.failures.iter().any(|f| f.check == check))
 }
 
 fn places<'a>(slots: impl Iterator<Item = &'a Slot>) -> Vec<u64> {
@@ -53,7 +56,15 @@ fn places<'a>(slots: impl Iterator<Item = &'a Slot>) -> Vec<u64> {
 }
 
 fn at(all: &[u64]) -> String {
-    format!("{} {}", if all.len() == 1 { "position" } else { "positions" }, positions(all))
+    format!(
+        "{} {}",
+        if all.len() == 1 {
+            "position"
+        } else {
+            "positions"
+        },
+        positions(all)
+    )
 }
 
 fn stopped(queue: &Queue) -> Option<String> {
@@ -72,21 +83,32 @@ fn air(queue: &Queue) -> Option<String> {
 
 /// Failed standards or blanks with what their pattern says; air has had its own step.
 fn injections(queue: &Queue, kind: Kind, word: &str) -> Vec<String> {
-    let failed = |s: &&Slot| s.plan.kind == kind && s.is_rerun() && s.landing.is_some() && !only_air(s);
+    let failed =
+        |s: &&Slot| s.plan.kind == kind && s.is_rerun() && s.landing.is_some() && !only_air(s);
     let all: Vec<&Slot> = queue.slots().iter().filter(failed).collect();
     let mut steps: Vec<(String, Vec<u64>)> = Vec::new();
     for slot in &all {
-        let Some(hint) = advice::look_first(queue, slot).into_iter().next() else { continue };
+        let Some(hint) = advice::look_first(queue, slot).into_iter().next() else {
+            continue;
+        };
         match steps.iter_mut().find(|(h, _)| *h == hint) {
             Some((_, places)) => places.push(slot.plan.position),
             None => steps.push((hint, vec![slot.plan.position])),
         }
     }
     let shown = steps.iter().take(HINTS).map(|(hint, places)| {
-        format!("Failed {word}{} at {}. {hint}", if places.len() == 1 { "" } else { "s" }, at(places))
+        format!(
+            "Failed {word}{} at {}. {hint}",
+            if places.len() == 1 { "" } else { "s" },
+            at(places)
+        )
     });
     let mut out: Vec<String> = shown.collect();
-    let rest: Vec<u64> = steps.iter().skip(HINTS).flat_map(|(_, p)| p.iter().copied()).collect();
+    let rest: Vec<u64> = steps
+        .iter()
+        .skip(HINTS)
+        .flat_map(|(_, p)| p.iter().copied())
+        .collect();
     if !rest.is_empty() {
         out.push(format!("More failed {word}s at {}: see below.", at(&rest)));
     }
@@ -94,12 +116,20 @@ fn injections(queue: &Queue, kind: Kind, word: &str) -> Vec<String> {
 }
 
 fn only_air(slot: &Slot) -> bool {
-    slot.assessment.failures.iter().all(|f| matches!(f.check, Check::AirBubble | Check::UnreadableTrace))
+    slot.assessment
+        .failures
+        .iter()
+        .all(|f| matches!(f.check, Check::AirBubble | Check::UnreadableTrace))
 }
 
 fn calibrators(queue: &Queue) -> Option<String> {
     let name = Check::Calibration.name();
-    let missed: Vec<&str> = queue.alerts().open().filter(|a| a.check == name).map(|a| a.analyte.as_str()).collect();
+    let missed: Vec<&str> = queue
+        .alerts()
+        .open()
+        .filter(|a| a.check == name)
+        .map(|a| a.analyte.as_str())
+        .collect();
     let hint = advice::general(Check::Calibration, Kind::Calibrator).unwrap_or_default();
     (!missed.is_empty()).then(|| {
         format!(
@@ -128,9 +158,18 @@ fn exports(queue: &Queue) -> Vec<String> {
 /// The rerun list.
 fn again(queue: &Queue) -> Option<String> {
     let needs = crate::tell::rerun_needs(queue);
-    let samples = places(queue.slots().iter().filter(|s| s.plan.kind == Kind::Sample && s.is_rerun()));
+    let samples = places(
+        queue
+            .slots()
+            .iter()
+            .filter(|s| s.plan.kind == Kind::Sample && s.is_rerun()),
+    );
     (!needs.is_empty()).then(|| {
-        let of = if samples.is_empty() { String::new() } else { format!(" Samples at {}.", at(&samples)) };
+        let of = if samples.is_empty() {
+            String::new()
+        } else {
+            format!(" Samples at {}.", at(&samples))
+        };
         format!("Inject again, when the above is done: {needs}.{of}")
     })
 }
@@ -138,20 +177,43 @@ fn again(queue: &Queue) -> Option<String> {
 /// Dilutions other than those of the queue.
 fn dilutions(queue: &Queue) -> Option<String> {
     let changed = |s: &Slot| {
-        let new: Vec<f64> = rerun::dilutions(queue, s).into_iter().filter(|d| *d != s.plan.dilution).collect();
-        let words: Vec<String> = new.iter().map(|d| significant(*d, 4)).collect();
-        (!words.is_empty()).then(|| format!("{} (position {}): {}", crate::report::words::cut(&s.plan.name, 40), s.plan.position, words.join(" and ")))
+        let needed = rerun::dilutions(queue, s);
+        let words: Vec<String> = needed.iter().map(|d| significant(*d, 4)).collect();
+        needed.iter().any(|d| *d != s.plan.dilution).then(|| {
+            format!(
+                "{} (position {}): {}",
+                crate::report::words::cut(&s.plan.name, 40),
+                s.plan.position,
+                words.join(" and ")
+            )
+        })
     };
-    let all: Vec<String> = queue.slots().iter().filter(|s| s.plan.kind == Kind::Sample).filter_map(changed).collect();
+    let all: Vec<String> = queue
+        .slots()
+        .iter()
+        .filter(|s| s.plan.kind == Kind::Sample)
+        .filter_map(changed)
+        .collect();
     (!all.is_empty()).then(|| {
-        let more = if all.len() > DILUTIONS { format!("; {} more in rerun.csv", all.len() - DILUTIONS) } else { String::new() };
+        let more = if all.len() > DILUTIONS {
+            format!("; {} more in rerun.csv", all.len() - DILUTIONS)
+        } else {
+            String::new()
+        };
         let shown: Vec<&str> = all.iter().take(DILUTIONS).map(String::as_str).collect();
-        format!("Make these dilutions for it (in all, not on top): {}{more}.", shown.join("; "))
+        format!(
+            "Make these dilutions for it (in all, not on top): {}{more}.",
+            shown.join("; ")
+        )
     })
 }
 
 fn open_brackets(queue: &Queue, tally: &Tally) -> Option<String> {
-    let open = |s: &&Slot| s.rows.iter().any(|r| r.reasons.contains(&Reason::BracketOpen));
+    let open = |s: &&Slot| {
+        s.rows
+            .iter()
+            .any(|r| r.reasons.contains(&Reason::BracketOpen))
+    };
     let all = places(queue.slots().iter().filter(open));
     (!all.is_empty() && tally.provisional > 0).then(|| {
         format!(
@@ -164,13 +226,28 @@ the start and at the end of a queue settles it.",
 }
 
 fn replicates(queue: &Queue) -> Option<String> {
-    let groups = queue.groups().iter().filter(|g| g.disagree.iter().any(Option::is_some));
+    let groups = queue
+        .groups()
+        .iter()
+        .filter(|g| g.disagree.iter().any(Option::is_some));
     let names: Vec<String> = groups
-        .map(|g| format!("{}{}", crate::report::words::cut(&g.series, 30), g.time_h.map(|t| format!(" {} h", significant(t, 5))).unwrap_or_default()))
+        .map(|g| {
+            format!(
+                "{}{}",
+                crate::report::words::cut(&g.series, 30),
+                g.time_h
+                    .map(|t| format!(" {} h", significant(t, 5)))
+                    .unwrap_or_default()
+            )
+        })
         .collect();
     let hint = advice::general(Check::Replicates, Kind::Sample).unwrap_or_default();
     (!names.is_empty()).then(|| {
-        let more = if names.len() > DILUTIONS { format!(" and {} more", names.len() - DILUTIONS) } else { String::new() };
+        let more = if names.len() > DILUTIONS {
+            format!(" and {} more", names.len() - DILUTIONS)
+        } else {
+            String::new()
+        };
         let shown: Vec<&str> = names.iter().take(DILUTIONS).map(String::as_str).collect();
         format!("Replicates disagree: {}{more}. {hint}", shown.join(", "))
     })

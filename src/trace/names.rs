@@ -85,61 +85,67 @@ pub(super) fn is_spectrum_name(name: &str) -> bool {
     lower.contains("wavelength") || units::words(&lower).iter().any(|w| w == "nm")
 }
 
+/// Words of a detector's signal.
+const SIGNAL: [&str; 22] = [
+    "absorbance",
+    "abs",
+    "absorption",
+    "extinktion",
+    "uv",
+    "vis",
+    "dad",
+    "pda",
+    "signal",
+    "intensity",
+    "intensität",
+    "response",
+    "detector",
+    "detektor",
+    "channel",
+    "value",
+    "ri",
+    "rid",
+    "height",
+    "y",
+    "wvl",
+    "ch",
+];
+
+/// Words of other quantities.
+const OTHER: [&str; 26] = [
+    "flow",
+    "pressure",
+    "bar",
+    "psi",
+    "mpa",
+    "kpa",
+    "temp",
+    "temperature",
+    "oven",
+    "pump",
+    "gradient",
+    "percent",
+    "%",
+    "%b",
+    "%a",
+    "°c",
+    "wavelength",
+    "flag",
+    "event",
+    "status",
+    "note",
+    "time",
+    "date",
+    "zeit",
+    "scan",
+    "index",
+];
+
+/// Words of a signal that is not the first choice.
+const LESSER: [&str; 6] = ["baseline", "ref", "reference", "raw", "blank", "corrected"];
+
 /// How much a name speaks for a signal; below zero: something else.
 pub(super) fn signal_score(column: usize, header: &Header) -> i32 {
-    const SIGNAL: [&str; 22] = [
-        "absorbance",
-        "abs",
-        "absorption",
-        "extinktion",
-        "uv",
-        "vis",
-        "dad",
-        "pda",
-        "signal",
-        "intensity",
-        "intensität",
-        "response",
-        "detector",
-        "detektor",
-        "channel",
-        "value",
-        "ri",
-        "rid",
-        "height",
-        "y",
-        "wvl",
-        "ch",
-    ];
-    const OTHER: [&str; 26] = [
-        "flow",
-        "pressure",
-        "bar",
-        "psi",
-        "mpa",
-        "kpa",
-        "temp",
-        "temperature",
-        "oven",
-        "pump",
-        "gradient",
-        "percent",
-        "%",
-        "%b",
-        "%a",
-        "°c",
-        "wavelength",
-        "flag",
-        "event",
-        "status",
-        "note",
-        "time",
-        "date",
-        "zeit",
-        "scan",
-        "index",
-    ];
-    const LESSER: [&str; 6] = ["baseline", "ref", "reference", "raw", "blank", "corrected"];
     let name = header.name(column);
     let words: Vec<String> = units::words(name)
         .iter()

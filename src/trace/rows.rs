@@ -6,8 +6,8 @@ use super::lines::{behind_delimiter, cells, is_blank, is_comment, line_at};
 use super::number::{self, Number};
 use super::{Delimiter, TraceError, clock, error};
 
-/// Room made beforehand, samples; longer traces grow it.
-const ROOM: usize = 1 << 20;
+/// Most room made beforehand, samples: a file of many short runs must not pay for it; longer traces grow it.
+const ROOM: usize = 1 << 14;
 /// A clock that falls by more than this has passed midnight, s.
 const MIDNIGHT_S: f64 = 23.0 * 3600.0;
 

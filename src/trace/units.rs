@@ -78,6 +78,10 @@ pub(super) fn time_word(word: &str) -> Option<Time> {
             other: Some(name),
         })
     };
+    // One capital letter is a quantity, not a unit.
+    if matches!(word, "S" | "H" | "MS" | "С") {
+        return None;
+    }
     match word.to_lowercase().as_str() {
         "min" | "mins" | "minute" | "minutes" | "minuten" | "minuti" | "minutos" | "minut"
         | "minuter" | "мин" | "分" | "分钟" | "分鐘" => Some(TimeUnit::Minutes.into()),
@@ -338,7 +342,7 @@ mod tests {
             assert_eq!(time_in(name).map(|t| t.factor_s), Some(1.0), "{name}");
         }
         assert_eq!(time_in("Time (ms)").map(|t| t.factor_s), Some(1e-3));
-        assert_eq!(time_in("Time"), None);
+        assert_eq!((time_in("Time"), time_in("S")), (None, None));
         for (name, unit) in [
             ("signal_mau", SignalUnit::MilliAu),
             ("Intensity (mAU)", SignalUnit::MilliAu),

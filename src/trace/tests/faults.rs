@@ -168,6 +168,10 @@ fn what_is_no_trace_at_all_is_said() {
         2,
         "found one column of numbers, expected a time and a signal",
     );
+}
+
+#[test]
+fn columns_that_cannot_be_told_are_said() {
     let commas = rows(|_, t, s| format!("{},{}\n", comma(t, 2), comma(s.abs(), 3)));
     for (text, line) in [(format!("Zeit,Signal\n{commas}"), 2), (commas, 1)] {
         assert_fault(

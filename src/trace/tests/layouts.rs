@@ -21,7 +21,9 @@ const PREAMBLE: &str =
 
 /// Name and bytes of every layout.
 pub(super) fn all() -> Vec<(&'static str, Vec<u8>)> {
-    let mut all = plain();
+    let mut all = encodings();
+    all.extend(delimiters());
+    all.extend(numbers());
     all.extend(units());
     all.extend(surroundings());
     all.extend(wide());
@@ -29,29 +31,13 @@ pub(super) fn all() -> Vec<(&'static str, Vec<u8>)> {
     all
 }
 
-fn plain() -> Vec<(&'static str, Vec<u8>)> {
+fn encodings() -> Vec<(&'static str, Vec<u8>)> {
     let standard = format!(
         "time_min,signal_mau\n{}",
         rows(|_, t, s| format!("{t:.6},{s:.4}\n"))
     );
-    let blanks = "Time (min)   Signal (mAU)\n".to_owned()
-        + &rows(|_, t, s| format!("   {t:.2}    {s:.3}\n"));
-    let quoted = "\"Time (min)\",\"Signal (mAU)\"\n".to_owned()
-        + &rows(|_, t, s| format!("\"{}\",\"{}\"\n", comma(t, 2), comma(s, 3)));
-    let whole_first = "Time [s];mAU\n".to_owned()
-        + &rows(|_, t, s| {
-            format!(
-                "{};{}\n",
-                (t * 60.0).round(),
-                s.to_string().replace('.', ",")
-            )
-        });
     vec![
         ("comma and point", standard.clone().into_bytes()),
-        (
-            "no header",
-            rows(|_, t, s| format!("{t:.2},{s:.3}\n")).into_bytes(),
-        ),
         ("crlf", standard.replace('\n', "\r\n").into_bytes()),
         ("lone cr", standard.replace('\n', "\r").into_bytes()),
         ("no final newline", standard.trim_end().as_bytes().to_vec()),
@@ -68,89 +54,109 @@ fn plain() -> Vec<(&'static str, Vec<u8>)> {
             utf16(&standard, true, u16::to_be_bytes),
         ),
         ("utf-16le", utf16(&standard, false, u16::to_le_bytes)),
+    ]
+}
+
+/// A header above rows.
+fn table(head: &str, row: impl Fn(usize, f64, f64) -> String) -> Vec<u8> {
+    format!("{head}{}", rows(row)).into_bytes()
+}
+
+fn delimiters() -> Vec<(&'static str, Vec<u8>)> {
+    let commas = |t, s, between: &str| format!("{}{between}{}\n", comma(t, 2), comma(s, 3));
+    let quoted = |_, t, s| format!("\"{}\",\"{}\"\n", comma(t, 2), comma(s, 3));
+    vec![
+        ("no header", table("", |_, t, s| format!("{t:.2},{s:.3}\n"))),
         (
             "semicolon, decimal comma",
-            ("Zeit [min];Signal [mAU]\n".to_owned()
-                + &rows(|_, t, s| format!("{};{}\n", comma(t, 2), comma(s, 3))))
-                .into_bytes(),
+            table("Zeit [min];Signal [mAU]\n", |_, t, s| commas(t, s, ";")),
         ),
         (
             "semicolon, point",
-            ("Zeit [min];Signal [mAU]\n".to_owned() + &rows(|_, t, s| format!("{t};{s}\n")))
-                .into_bytes(),
+            table("Zeit [min];Signal [mAU]\n", |_, t, s| format!("{t};{s}\n")),
         ),
         (
             "tab, decimal comma",
-            ("RT [min]\tUV\n".to_owned()
-                + &rows(|_, t, s| format!("{}\t{}\n", comma(t, 2), comma(s, 3))))
-                .into_bytes(),
+            table("RT [min]\tUV\n", |_, t, s| commas(t, s, "\t")),
         ),
-        ("blanks", blanks.into_bytes()),
+        (
+            "blanks",
+            table("Time (min)   Signal (mAU)\n", |_, t, s| {
+                format!("   {t:.2}    {s:.3}\n")
+            }),
+        ),
         (
             "blanks, decimal comma",
-            rows(|_, t, s| format!("{} {}\n", comma(t, 2), comma(s, 3))).into_bytes(),
+            table("", |_, t, s| commas(t, s, " ")),
         ),
         (
             "blanks and comment header",
-            ("# time_min signal_mAU\n".to_owned() + &rows(|_, t, s| format!("{t:.2}\t {s:.3}\n")))
-                .into_bytes(),
+            table("# time_min signal_mAU\n", |_, t, s| {
+                format!("{t:.2}\t {s:.3}\n")
+            }),
         ),
-        ("quoted decimal commas", quoted.into_bytes()),
+        (
+            "quoted decimal commas",
+            table("\"Time (min)\",\"Signal (mAU)\"\n", quoted),
+        ),
         (
             "quoted points",
-            ("\"t/min\",\"mAU\"\n".to_owned() + &rows(|_, t, s| format!("\"{t}\",\"{s}\"\n")))
-                .into_bytes(),
+            table("\"t/min\",\"mAU\"\n", |_, t, s| {
+                format!("\"{t}\",\"{s}\"\n")
+            }),
         ),
         (
             "blanks around cells",
-            rows(|_, t, s| format!(" {t:.2} , {s:.3} \n")).into_bytes(),
+            table("", |_, t, s| format!(" {t:.2} , {s:.3} \n")),
         ),
         (
+            "trailing delimiter",
+            table("Time (min);mAU;\n", |_, t, s| format!("{t};{s};\n")),
+        ),
+        (
+            "blank lines between",
+            table("", |_, t, s| format!("{t:.2},{s:.3}\n\n")),
+        ),
+    ]
+}
+
+fn numbers() -> Vec<(&'static str, Vec<u8>)> {
+    let fortran = |v: f64| format!("{v:.6e}").replace('e', "D");
+    let european = |v: f64| format!("{v:.6e}").replace('.', ",");
+    let whole = |t: f64, s: f64| {
+        format!(
+            "{};{}\n",
+            (t * 60.0).round(),
+            s.to_string().replace('.', ",")
+        )
+    };
+    vec![
+        (
             "exponents",
-            rows(|_, t, s| format!("{t:.6E},{s:+.6e}\n")).into_bytes(),
+            table("", |_, t, s| format!("{t:.6E},{s:+.6e}\n")),
         ),
         (
             "fortran exponents",
-            rows(|_, t, s| {
-                format!(
-                    "{}  {}\n",
-                    format!("{t:.6e}").replace('e', "D"),
-                    format!("{s:.6e}").replace('e', "D")
-                )
-            })
-            .into_bytes(),
+            table("", |_, t, s| format!("{}  {}\n", fortran(t), fortran(s))),
         ),
         (
             "decimal comma exponents",
-            rows(|_, t, s| {
-                format!(
-                    "{};{}\n",
-                    format!("{t:.6e}").replace('.', ","),
-                    format!("{s:.6E}").replace('.', ",")
-                )
-            })
-            .into_bytes(),
+            table("", |_, t, s| format!("{};{}\n", european(t), european(s))),
         ),
         (
             "bare points",
-            rows(|_, t, s| {
+            table("", |_, t, s| {
                 format!(
                     "{};{}\n",
                     bare(&format!("{t:.1}")),
                     bare(&format!("{s:.3}"))
                 )
-            })
-            .into_bytes(),
+            }),
         ),
         (
-            "trailing delimiter",
-            ("Time (min);mAU;\n".to_owned() + &rows(|_, t, s| format!("{t};{s};\n"))).into_bytes(),
+            "whole numbers first",
+            table("Time [s];mAU\n", |_, t, s| whole(t, s)),
         ),
-        (
-            "blank lines between",
-            rows(|_, t, s| format!("{t:.2},{s:.3}\n\n")).into_bytes(),
-        ),
-        ("whole numbers first", whole_first.into_bytes()),
     ]
 }
 

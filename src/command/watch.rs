@@ -2,7 +2,7 @@
 
 use std::path::Path;
 use std::sync::mpsc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use super::{End, Failed, Outcome, load_config};
 use crate::service::desk::DeskError;
@@ -24,7 +24,7 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
     let hints = send.clone();
     let options = Options {
         ready: Box::new(service::ready),
-        alive: Box::new(service::alive),
+        alive: Box::new(sign_of_life()),
         turn: service::watchdog().map_or(Duration::from_secs(60), |w| w / 2),
         ..Options::default()
     };
@@ -39,6 +39,20 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
     match end {
         Ok(()) => Ok(End::Well),
         Err(error) => Err(error),
+    }
+}
+
+/// Feeds systemd's watchdog where it wants to be fed, a few times in its period and not at every turn: a burst of
+/// traces must not wait for a slow reader of these messages.
+fn sign_of_life() -> impl FnMut() + Send {
+    let every = service::watchdog().map(|w| w / 4);
+    let mut last: Option<Instant> = None;
+    move || {
+        let Some(every) = every else { return };
+        if last.is_none_or(|l| l.elapsed() >= every) {
+            last = Some(Instant::now());
+            service::alive();
+        }
     }
 }
 

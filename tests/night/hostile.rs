@@ -78,16 +78,15 @@ fn cells_are_guarded_and_nothing_is_written_elsewhere() {
             .from_reader(&bytes[..]);
         for record in reader.records() {
             let record = record.unwrap_or_else(|e| panic!("{file}: {e}"));
-            for cell in record
-                .iter()
-                .filter(|c| c.starts_with(['=', '+', '@', '\t', '\r']))
-            {
-                panic!("{file}: a spreadsheet takes this for a formula: {cell}");
-            }
-            let number = |c: &str| c.parse::<f64>().is_ok();
-            for cell in record.iter().filter(|c| c.starts_with('-') && !number(c)) {
-                panic!("{file}: a spreadsheet takes this for a formula: {cell}");
-            }
+            let formula = |c: &&str| {
+                c.starts_with(['=', '+', '@', '\t', '\r'])
+                    || c.starts_with('-') && c.parse::<f64>().is_err()
+            };
+            let taken: Vec<&str> = record.iter().filter(formula).collect();
+            assert!(
+                taken.is_empty(),
+                "{file}: a spreadsheet takes these for formulas: {taken:?}"
+            );
         }
     }
 }

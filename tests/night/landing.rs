@@ -119,6 +119,8 @@ fn a_file_that_stays_torn_is_told_and_cleared_when_it_is_whole_after_all() {
     let text = both(5.0).text("1");
     let path = lab.write("exports/crocks-01.csv", &text[..text.len() / 3]);
     daemon.wait_until("the torn file is told", || lab.messages().len() == 1);
+    // The message is written before the sheet.
+    daemon.wait_until("the sheet says so", || landed(&lab, 1));
     assert_eq!(lab.sheet("crocks").verdict(1), "rerun unreadable-trace");
     fs::write(path, &text).unwrap();
     daemon.wait_until("the whole file is in the sheet", || {

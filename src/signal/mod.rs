@@ -6,7 +6,10 @@
 
 mod baseline;
 mod bounds;
+mod describe;
 mod detect;
+mod measure;
+mod parting;
 mod peaks;
 mod resample;
 mod shape;

@@ -186,6 +186,9 @@ fn doubtful(peaks: &[Peak], index: usize, end_s: f64) -> Option<String> {
     if peak.end_s >= end_s && peak.rule == Rule::ValleyToValley {
         return Some("the trace ends before the peak does".to_owned());
     }
+    if peak.rule == Rule::TangentSkim {
+        return Some("it rides on the tail of a larger peak".to_owned());
+    }
     let before = index
         .checked_sub(1)
         .and_then(|i| peaks.get(i))

@@ -74,7 +74,8 @@ pub(crate) fn look(
     let mut level = base(time_s, signal_mau);
     let mut first = true;
     while level.value.len() >= 16 && (first || 2.0 * level.step_s <= widest) {
-        level.sigma = sigma(&level.value).max(if level.raw { 0.5 } else { 0.3 } * digit_mau);
+        level.sigma =
+            sigma(&level.value, digit_mau).max(if level.raw { 0.5 } else { 0.3 } * digit_mau);
         let outliers = outliers(&level);
         let spikes = gather(&level, &outliers, &narrowest_s, first, &mut signs);
         // What this level explains must not show, diluted, in the next.
@@ -135,10 +136,15 @@ fn residual(w: &[f64]) -> f64 {
     w[2] - (4.0 * (w[1] + w[3]) - (w[0] + w[4])) / 6.0
 }
 
-fn sigma(value: &[f64]) -> f64 {
-    spread::from_lower_quarter(value.len().saturating_sub(4), |k| {
-        residual(&value[k..k + 5])
-    })
+/// Usual size of the residual. Where the signal stands still (at a ceiling) it says nothing of the noise, unless coarse
+/// digits hide it everywhere.
+fn sigma(value: &[f64], digit_mau: f64) -> f64 {
+    let n = value.len().saturating_sub(4);
+    let moving = spread::from_lower_quarter_of_moving(n, |k| residual(&value[k..k + 5]));
+    if moving > 3.0 * digit_mau {
+        return moving;
+    }
+    spread::from_lower_quarter(n, |k| residual(&value[k..k + 5]))
 }
 
 fn outliers(level: &Level) -> Vec<Outlier> {
@@ -353,5 +359,5 @@ pub fn air(time_s: &[f64], signal_mau: &[f64], narrowest_s: impl Fn(f64) -> f64)
 /// Noise of single samples, standard deviation: from the residuals of the running trace, mAU.
 pub(crate) fn sample_noise(running: &Running) -> f64 {
     // Var of the residual of white noise: 1 + (2 * 16 + 2) / 36.
-    sigma(running.signal_mau()) / (1.0 + 34.0f64 / 36.0).sqrt()
+    sigma(running.signal_mau(), 0.0) / (1.0 + 34.0f64 / 36.0).sqrt()
 }

@@ -62,7 +62,7 @@ impl Reach {
             (Some(x), None) => x / GAUSS[1],
             _ => sigma_half,
         };
-        let sigma = sigma.clamp(0.6 * sigma_half, 2.5 * sigma_half);
+        let sigma = sigma.max(0.6 * sigma_half).min(2.5 * sigma_half);
         // A pure exponential has tau = 1.44 and its 5 % level at 4.3 half-widths: no tail is longer for its half-width.
         let (least, most) = (0.3 * sigma, (1.5 * half_back).max(0.3 * sigma));
         let (tau, back_05) = match (clear(back.at_10, trust[0]), clear(back.at_05, trust[1])) {
@@ -76,7 +76,7 @@ impl Reach {
                 typical.back_05 * half_back,
             ),
         };
-        let (tau, back_05) = (tau.min(most), back_05.clamp(half_back, 4.6 * half_back));
+        let (tau, back_05) = (tau.min(most), back_05.max(half_back).min(4.6 * half_back));
         Reach {
             sigma,
             tau,

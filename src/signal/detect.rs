@@ -138,7 +138,9 @@ impl Scale {
             } else {
                 last.cell
             };
-            let need = (6.0 * self.sigma_smooth).max(0.003 * (sign * self.contrast[lower]));
+            // A ripple on a flat top parts nothing, however quiet the baseline is.
+            let height = self.fall(lower, 0, self.smooth.len() - 1, sign);
+            let need = (6.0 * self.sigma_smooth).max(0.003 * height);
             if s(lower) - s(new.valley) >= need {
                 break;
             }

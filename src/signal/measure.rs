@@ -33,6 +33,8 @@ impl View<'_> {
                 end_s,
                 rule: Rule::ValleyToValley,
                 area: 0.0,
+                line: None,
+                balanced: false,
                 peak_to_valley: None,
             });
         }
@@ -86,7 +88,7 @@ impl View<'_> {
         } else {
             (&self.above_smooth, self.scale.sigma_smooth)
         };
-        let apex_cell = grid.cell(apex_s).clamp(c.valley, right);
+        let apex_cell = grid.cell(apex_s).min(right).max(c.valley);
         let offset = grid.centre_s(apex_cell) - apex_s;
         let front = shape::flank(
             u[c.valley..=apex_cell].iter().rev().copied(),
@@ -123,7 +125,9 @@ impl View<'_> {
                 continue;
             }
             let (at, value) = self.valley(a, b);
-            let at = self.parting(a, b, value, typical).unwrap_or(at);
+            let balanced = self.parting(a, b, value, typical);
+            let at = balanced.unwrap_or(at);
+            b.balanced = balanced.is_some();
             (a.end_s, b.start_s) = (at, at);
             (a.rule, b.rule) = (Rule::PerpendicularDrop, Rule::PerpendicularDrop);
             if value > 0.0 {
@@ -133,6 +137,7 @@ impl View<'_> {
         for w in works.iter_mut() {
             w.area = self.running.area(w.start_s, w.end_s) - self.base.area(w.start_s, w.end_s);
         }
+        self.skim(works);
     }
 
     /// The balanced place for the vertical, where both peaks are clear of the noise.

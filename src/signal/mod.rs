@@ -13,6 +13,7 @@ mod parting;
 mod peaks;
 mod resample;
 mod shape;
+mod skim;
 mod spread;
 mod width;
 

@@ -129,7 +129,7 @@ pub(crate) fn balanced(first: &Side, second: &Side, valley: f64, typical: Typica
     let under = |d: f64| (-0.5 * (d / sigma).powi(2)).exp();
     let high = second.height - first.height * tail.at(apart);
     let first_height = first.height - high * under(apart);
-    if high <= 0.2 * second.height || first_height <= 0.2 * first.height {
+    if high <= 0.35 * second.height || first_height <= 0.2 * first.height {
         return None;
     }
     let excess = |x: f64| {

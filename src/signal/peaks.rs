@@ -22,6 +22,10 @@ pub(super) struct Work {
     pub(super) end_s: f64,
     pub(super) rule: Rule,
     pub(super) area: f64,
+    /// The vertical before it stands where the flanks balance.
+    pub(super) balanced: bool,
+    /// Ends of a rider's line above the baseline.
+    pub(super) line: Option<(f64, f64)>,
     /// Height of the smaller over the valley towards the next peak.
     pub(super) peak_to_valley: Option<f64>,
 }
@@ -155,7 +159,8 @@ impl<'a> View<'a> {
             let w = self
                 .scale
                 .rough_width(c, 1.0)
-                .clamp(0.8 * self.scale.width, 4.0 * self.scale.width);
+                .max(0.8 * self.scale.width)
+                .min(4.0 * self.scale.width);
             self.mask(c.cell as f64 - 1.6 * w, c.cell as f64 + 2.2 * w);
         }
         self.set_baseline();
@@ -190,7 +195,7 @@ impl<'a> View<'a> {
 
     fn mask_dips(&mut self) {
         for (c, w) in self.dips.clone() {
-            let w = w.clamp(0.6 * self.scale.width, 3.0 * self.scale.width);
+            let w = w.max(0.6 * self.scale.width).min(3.0 * self.scale.width);
             self.mask(c.cell as f64 - 1.8 * w, c.cell as f64 + 2.5 * w);
         }
     }

@@ -89,7 +89,7 @@ impl<'a> Running<'a> {
 
     /// Integral from the first sample to `t` (kept inside the trace), mAU·s.
     fn integral_to(&self, t: f64) -> f64 {
-        let t = t.clamp(self.start_s(), self.end_s());
+        let t = t.min(self.end_s()).max(self.start_s());
         self.in_interval(self.index(t), t)
     }
 
@@ -107,7 +107,7 @@ impl<'a> Running<'a> {
 
     /// Signal at `t` by linear interpolation, mAU.
     pub(crate) fn at(&self, t: f64) -> f64 {
-        let t = t.clamp(self.start_s(), self.end_s());
+        let t = t.min(self.end_s()).max(self.start_s());
         let i = self.index(t);
         let x = (t - self.time_s[i]) / (self.time_s[i + 1] - self.time_s[i]);
         self.signal_mau[i] + x * (self.signal_mau[i + 1] - self.signal_mau[i])

@@ -7,7 +7,7 @@
 use super::resample::Running;
 
 /// Drops at twice the half-length of the top, in tolerances, from which it counts as cut.
-const CORNER: f64 = 24.0;
+const CORNER: f64 = 18.0;
 
 /// Looks at the raw samples between `from_s` and `to_s` for a cut top. `height_mau` above the baseline,
 /// `digit_mau` the step of the digits, `noise_mau` the noise of single samples (standard deviation).
@@ -27,6 +27,7 @@ pub(crate) fn is_cut(
     // A ceiling may be quieter or noisier than the baseline.
     let tolerances = [
         least,
+        1.6 * digit_mau,
         3.0 * noise_mau,
         8.0 * noise_mau,
         1e-3 * height_mau,

@@ -8,7 +8,7 @@ use super::spread;
 pub(crate) fn estimate(running: &Running, narrowest: impl Fn(f64) -> f64, floor: f64) -> f64 {
     let span = running.end_s() - running.start_s();
     // 5,000 plates in the middle of the run: common practice, no source.
-    let usual = (span / 60.0).clamp(4.0 * running.interval_s(), 60.0);
+    let usual = (span / 60.0).min(60.0).max(4.0 * running.interval_s());
     let mut widths = Vec::new();
     for (cells, try_width) in [(1500.0, 7.0), (500.0, 7.0)] {
         let step = (span / cells).max(running.interval_s());
@@ -36,7 +36,9 @@ pub(crate) fn estimate(running: &Running, narrowest: impl Fn(f64) -> f64, floor:
     if widths.is_empty() {
         usual
     } else {
-        spread::median(widths).clamp(4.0 * running.interval_s(), span / 8.0)
+        spread::median(widths)
+            .min(span / 8.0)
+            .max(4.0 * running.interval_s())
     }
 }
 

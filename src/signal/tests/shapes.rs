@@ -149,3 +149,20 @@ fn the_reference_run_is_integrated() {
         assert!((line - 8.4266667).abs() < 0.02, "{line}");
     }
 }
+
+#[test]
+fn a_rider_is_skimmed_and_leaves_the_tail_to_its_carrier() {
+    let (large, small) = (16_000.0, 240.0);
+    let m = Made::flat(22.0, 8.0, 1)
+        .peak(large, 600.0, 9.0, 18.0)
+        .peak(small, 708.0, 9.0, 3.6)
+        .white(0.03);
+    let p = see(&m);
+    let rider = near(&p, 710.0, 15.0).unwrap();
+    assert_eq!(rider.rule, Rule::TangentSkim);
+    // A vertical takes nearly half of the rider area from the tail; the tangent leaves some of the rider to the carrier.
+    let error = rider.area_mau_s / small - 1.0;
+    assert!(error.abs() < 0.15, "{error}");
+    let carrier = near(&p, 612.0, 15.0).unwrap();
+    assert!((carrier.area_mau_s / large - 1.0).abs() < 0.005);
+}

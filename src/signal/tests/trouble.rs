@@ -137,3 +137,56 @@ fn ceilings_are_seen_and_apexes_are_none() {
         );
     }
 }
+
+/// Whatever the numbers are, the integration ends and gives numbers.
+#[test]
+fn strange_traces_are_survived() {
+    for seed in 0..1200u64 {
+        let mut d = Dice::new(seed * 3 + 1);
+        let n = [2, 5, 16, 17, 50, 101, 300, 1000][seed as usize % 8];
+        let mut at = d.even(-5.0, 100.0);
+        let (mut time, mut signal, mut walk) = (Vec::new(), Vec::new(), 0.0);
+        for k in 0..n {
+            time.push(at);
+            at += match seed % 5 {
+                0 => 0.1,
+                1 => d.even(0.001, 2.0),
+                2 => 1.0,
+                3 if d.even(0.0, 1.0) < 0.01 => 500.0,
+                _ => 0.01,
+            };
+            walk += d.normal();
+            signal.push(match seed / 8 % 7 {
+                0 => 0.0,
+                1 => 1e9 * d.normal(),
+                2 => walk,
+                3 if k % 7 == 0 => 1000.0,
+                4 => (f64::from(k) * 0.05).sin() * 100.0,
+                5 => f64::from(k * 2 / n) * 1e5,
+                _ => (2.0 * d.normal()).round(),
+            });
+        }
+        let wild = Params {
+            peak_width_s: Some(d.even(1e-3, 1e4)),
+            plates_max: d.even(1.0, 1e6),
+            detector_max_mau: Some(3.0),
+            first_peak_s: d.even(0.0, 1e4),
+            threshold: d.even(0.1, 8.0),
+        };
+        for params in [Params::default(), wild] {
+            let p = integrate(&time, &signal, &params);
+            for q in &p.peaks {
+                assert!(
+                    q.area_mau_s.is_finite() && q.height_mau.is_finite(),
+                    "{seed}: {q:?}"
+                );
+                assert!(
+                    q.start_s <= q.apex_s && q.apex_s <= q.end_s,
+                    "{seed}: {q:?}"
+                );
+            }
+            assert!(p.peaks.windows(2).all(|w| w[0].apex_s < w[1].apex_s));
+            assert_eq!(integrate(&time, &signal, &params), p);
+        }
+    }
+}

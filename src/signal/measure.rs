@@ -142,16 +142,9 @@ impl View<'_> {
 
     /// The balanced place for the vertical, where both peaks are clear of the noise.
     fn parting(&self, a: &Work, b: &Work, valley: f64, typical: Typical) -> Option<f64> {
-        let side = |w: &Work| parting::Side {
-            apex_s: w.apex_s,
-            height: w.height,
-            front: w.front,
-            back: w.back,
-            reach: w.reach,
-        };
         let clear = a.height.min(b.height) > 120.0 * self.scale.sigma_smooth;
         if clear {
-            parting::balanced(&side(a), &side(b), valley, typical)
+            parting::balanced(&a.side(), &b.side(), valley, typical)
         } else {
             None
         }

@@ -153,3 +153,9 @@ pub(crate) fn balanced(first: &Side, second: &Side, valley: f64, typical: Typica
     }
     Some(first.apex_s + 0.5 * (a + b))
 }
+
+/// Area of the first one's tail beyond a time.
+pub(crate) fn tail_area(first: &Side, second: &Side, typical: Typical, at_s: f64) -> Option<f64> {
+    let tail = Tail::of(first, second, typical)?;
+    Some(first.height * tail.beyond((at_s - first.apex_s).max(0.0)))
+}

@@ -2,6 +2,7 @@
 
 use super::bounds::{Reach, Typical};
 use super::detect::{Candidate, Scale};
+use super::parting::Side;
 use super::resample::{Curve, Running};
 use super::shape::Flank;
 use super::{Params, Profile, Rule, air, baseline, describe, noise, spread, width};
@@ -28,6 +29,19 @@ pub(super) struct Work {
     pub(super) line: Option<(f64, f64)>,
     /// Height of the smaller over the valley towards the next peak.
     pub(super) peak_to_valley: Option<f64>,
+}
+
+impl Work {
+    /// As far as a neighbour is concerned.
+    pub(super) fn side(&self) -> Side {
+        Side {
+            apex_s: self.apex_s,
+            height: self.height,
+            front: self.front,
+            back: self.back,
+            reach: self.reach,
+        }
+    }
 }
 
 /// Baseline, peaks, noise and signs of air of one trace.

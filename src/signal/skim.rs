@@ -4,8 +4,8 @@
 //! from below (the tangent) leaves the tail with the large peak (common practice, no source). It is drawn in the
 //! logarithm, where an exponential tail is straight: a line straight in the signal cuts off up to half of the rider.
 
-use super::Rule;
 use super::peaks::{View, Work};
+use super::{Rule, parting};
 
 /// The carrier is at least so many times as high as the rider.
 const CARRIER: f64 = 5.0;
@@ -34,7 +34,9 @@ impl View<'_> {
             // Beneath the exponential from the valley to the point of contact.
             let line = (start_above - end_above) / rate;
             let whole = self.running.area(from_s, end_s) - self.base.area(from_s, end_s);
-            if line <= BORROWED * rider.area || whole <= line {
+            let typical = self.typical;
+            let borrowed = parting::tail_area(&carrier.side(), &rider.side(), typical, from_s);
+            if borrowed.is_none_or(|b| b <= BORROWED * rider.area) || whole <= line {
                 continue;
             }
             carrier.area += rider.area - (whole - line);

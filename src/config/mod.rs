@@ -121,9 +121,6 @@ impl Config {
 
     /// The station whose watched folder holds this path.
     pub fn station_of(&self, path: &Path) -> Option<&Station> {
-        self.stations
-            .iter()
-            .filter(|s| path.starts_with(&s.watch))
-            .max_by_key(|s| s.watch.as_os_str().len())
+        self.stations.iter().filter(|s| path.starts_with(&s.watch)).max_by_key(|s| s.watch.as_os_str().len())
     }
 }

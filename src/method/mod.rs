@@ -195,10 +195,7 @@ impl Method {
 
     /// End of the last analyte's search window, min: a trace that stops earlier cannot be used.
     pub fn last_window_end_min(&self) -> f64 {
-        self.analytes
-            .iter()
-            .map(|a| a.retention_min + a.window_min)
-            .fold(0.0, f64::max)
+        self.analytes.iter().map(|a| a.retention_min + a.window_min).fold(0.0, f64::max)
     }
 
     /// Run time plus overhead, s: the pace that a queue is expected to keep until it shows its own.

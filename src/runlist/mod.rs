@@ -33,15 +33,9 @@ impl Kind {
     /// The kind that a word means, whatever its case; surrounding blanks do not count.
     pub fn parse(word: &str) -> Option<Kind> {
         let word = word.trim();
-        [
-            Kind::Blank,
-            Kind::Standard,
-            Kind::Calibrator,
-            Kind::Sample,
-            Kind::Conditioning,
-        ]
-        .into_iter()
-        .find(|k| k.word().eq_ignore_ascii_case(word))
+        [Kind::Blank, Kind::Standard, Kind::Calibrator, Kind::Sample, Kind::Conditioning]
+            .into_iter()
+            .find(|k| k.word().eq_ignore_ascii_case(word))
     }
 }
 

@@ -59,7 +59,12 @@ struct Outlier {
 }
 
 /// Looks for spikes and chaos. `narrowest_s`: full width at half height below which nothing at a time is a peak.
-pub(crate) fn look(time_s: &[f64], signal_mau: &[f64], narrowest_s: impl Fn(f64) -> f64, digit_mau: f64) -> Signs {
+pub(crate) fn look(
+    time_s: &[f64],
+    signal_mau: &[f64],
+    narrowest_s: impl Fn(f64) -> f64,
+    digit_mau: f64,
+) -> Signs {
     let mut signs = Signs::default();
     let n = time_s.len();
     if n < 16 {
@@ -69,9 +74,14 @@ pub(crate) fn look(time_s: &[f64], signal_mau: &[f64], narrowest_s: impl Fn(f64)
     let mut level = base(time_s, signal_mau);
     let mut first = true;
     while level.value.len() >= 16 && (first || 2.0 * level.step_s <= widest) {
-        level.sigma = sigma(&level.value).max(if level.raw { 0.5 } else { 0.3 } * digit_mau);
+        level.sigma =
+            sigma(&level.value, digit_mau).max(if level.raw { 0.5 } else { 0.3 } * digit_mau);
         let outliers = outliers(&level);
-        gather(&level, &outliers, &narrowest_s, first, &mut signs);
+        let spikes = gather(&level, &outliers, &narrowest_s, first, &mut signs);
+        // What this level explains must not show, diluted, in the next.
+        for cell in spikes {
+            level.value[cell] = 0.5 * (level.value[cell - 1] + level.value[cell + 1]);
+        }
         level = halved(&level);
         first = false;
     }
@@ -84,16 +94,41 @@ fn base(time_s: &[f64], signal_mau: &[f64]) -> Level {
     let n = time_s.len();
     let step_s = (time_s[n - 1] - time_s[0]) / (n - 1) as f64;
     if step_s >= 0.05 {
-        return Level { value: signal_mau.to_vec(), start_s: time_s[0] - 0.5 * step_s, step_s, sigma: 0.0, raw: true };
+        return Level {
+            value: signal_mau.to_vec(),
+            start_s: time_s[0] - 0.5 * step_s,
+            step_s,
+            sigma: 0.0,
+            raw: true,
+        };
     }
     let many = (0.1 / step_s).round().max(1.0) as usize;
-    let value = signal_mau.chunks_exact(many).map(|c| c.iter().sum::<f64>() / many as f64).collect();
-    Level { value, start_s: time_s[0] - 0.5 * step_s, step_s: step_s * many as f64, sigma: 0.0, raw: false }
+    let value = signal_mau
+        .chunks_exact(many)
+        .map(|c| c.iter().sum::<f64>() / many as f64)
+        .collect();
+    Level {
+        value,
+        start_s: time_s[0] - 0.5 * step_s,
+        step_s: step_s * many as f64,
+        sigma: 0.0,
+        raw: false,
+    }
 }
 
 fn halved(level: &Level) -> Level {
-    let value = level.value.chunks_exact(2).map(|c| 0.5 * (c[0] + c[1])).collect();
-    Level { value, start_s: level.start_s, step_s: 2.0 * level.step_s, sigma: 0.0, raw: false }
+    let value = level
+        .value
+        .chunks_exact(2)
+        .map(|c| 0.5 * (c[0] + c[1]))
+        .collect();
+    Level {
+        value,
+        start_s: level.start_s,
+        step_s: 2.0 * level.step_s,
+        sigma: 0.0,
+        raw: false,
+    }
 }
 
 /// Value minus the cubic through the two neighbours on either side.
@@ -101,8 +136,15 @@ fn residual(w: &[f64]) -> f64 {
     w[2] - (4.0 * (w[1] + w[3]) - (w[0] + w[4])) / 6.0
 }
 
-fn sigma(value: &[f64]) -> f64 {
-    spread::from_lower_quarter(value.len().saturating_sub(4), |k| residual(&value[k..k + 5]))
+/// Usual size of the residual. Where the signal stands still (at a ceiling) it says nothing of the noise, unless coarse
+/// digits hide it everywhere.
+fn sigma(value: &[f64], digit_mau: f64) -> f64 {
+    let n = value.len().saturating_sub(4);
+    let moving = spread::from_lower_quarter_of_moving(n, |k| residual(&value[k..k + 5]));
+    if moving > 3.0 * digit_mau {
+        return moving;
+    }
+    spread::from_lower_quarter(n, |k| residual(&value[k..k + 5]))
 }
 
 fn outliers(level: &Level) -> Vec<Outlier> {
@@ -115,10 +157,19 @@ fn outliers(level: &Level) -> Vec<Outlier> {
         if !any {
             continue;
         }
-        for (k, r) in residuals.iter().enumerate().take(count).filter(|(_, r)| r.abs() > least) {
+        for (k, r) in residuals
+            .iter()
+            .enumerate()
+            .take(count)
+            .filter(|(_, r)| r.abs() > least)
+        {
             let cell = from + k + 2;
             if r.abs() > bend(&level.value, cell).max(slope(&level.value, cell)) {
-                out.push(Outlier { cell, residual: *r, alone: alone(&level.value[cell - 2..cell + 3], *r) });
+                out.push(Outlier {
+                    cell,
+                    residual: *r,
+                    alone: alone(&level.value[cell - 2..cell + 3], *r),
+                });
             }
         }
     }
@@ -148,7 +199,10 @@ fn alone(w: &[f64], r: f64) -> bool {
 /// Half the steepest slope per sample near a cell: rounded or jittering times make a zigzag of a third of it.
 fn slope(value: &[f64], cell: usize) -> f64 {
     let w = &value[cell - 2..cell + 3];
-    0.25 * (w[2] - w[0]).abs().max((w[3] - w[1]).abs()).max((w[4] - w[2]).abs())
+    0.25 * (w[2] - w[0])
+        .abs()
+        .max((w[3] - w[1]).abs())
+        .max((w[4] - w[2]).abs())
 }
 
 /// How much the signal bends near a cell at the distance of the cubic's own points: large on a real peak.
@@ -165,21 +219,41 @@ fn bend(value: &[f64], cell: usize) -> f64 {
     most
 }
 
-/// Sorts a level's outliers into chaotic stretches and single spikes.
-fn gather(level: &Level, outliers: &[Outlier], narrowest_s: impl Fn(f64) -> f64, first: bool, signs: &mut Signs) {
+/// Sorts a level's outliers into chaotic stretches and single spikes; gives the cells of the spikes.
+fn gather(
+    level: &Level,
+    outliers: &[Outlier],
+    narrowest_s: impl Fn(f64) -> f64,
+    first: bool,
+    signs: &mut Signs,
+) -> Vec<usize> {
+    let mut cells = Vec::new();
     let at = |cell: usize| level.start_s + (cell as f64 + 0.5) * level.step_s;
     for run in outliers.chunk_by(|a, b| b.cell - a.cell <= 12) {
-        let changes = run.windows(2).filter(|w| w[0].residual * w[1].residual < 0.0).count();
+        let changes = run
+            .windows(2)
+            .filter(|w| w[0].residual * w[1].residual < 0.0)
+            .count();
         let tallest = run.iter().map(|o| o.residual.abs()).fold(0.0, f64::max);
         let (from, to) = (run[0].cell, run[run.len() - 1].cell);
         let narrow = first || 2.0 * level.step_s <= narrowest_s(at(from));
         if run.len() >= 7 && changes >= 3 && narrow {
             let square: f64 = run.iter().map(|o| o.residual * o.residual).sum();
-            let ratio = (square / (to - from + 1) as f64).sqrt() / level.sigma.max(f64::MIN_POSITIVE);
-            signs.chaos.push(Stretch { from_s: at(from), to_s: at(to), tallest_mau: tallest, ratio, several: true });
+            let ratio =
+                (square / (to - from + 1) as f64).sqrt() / level.sigma.max(f64::MIN_POSITIVE);
+            signs.chaos.push(Stretch {
+                from_s: at(from),
+                to_s: at(to),
+                tallest_mau: tallest,
+                ratio,
+                several: true,
+            });
             continue;
         }
-        for o in run.iter().filter(|o| o.alone && o.residual.abs() > SPIKE * level.sigma) {
+        for o in run
+            .iter()
+            .filter(|o| o.alone && o.residual.abs() > SPIKE * level.sigma)
+        {
             if !first && 2.0 * level.step_s > narrowest_s(at(o.cell)) {
                 continue;
             }
@@ -193,8 +267,10 @@ fn gather(level: &Level, outliers: &[Outlier], narrowest_s: impl Fn(f64) -> f64,
                 // A sample of half a second is longer than anything electronic.
                 several: !first || level.step_s >= 0.5,
             });
+            cells.push(o.cell);
         }
     }
+    cells
 }
 
 /// Joins what overlaps; a spike inside a chaotic stretch is part of it.
@@ -234,7 +310,11 @@ impl Signs {
         Some(Air {
             spikes: self.spikes.len() as u64,
             tallest_mau: all().map(|s| s.tallest_mau).fold(0.0, f64::max),
-            from_min: all().map(|s| s.from_s).fold(f64::INFINITY, f64::min).max(0.0) / 60.0,
+            from_min: all()
+                .map(|s| s.from_s)
+                .fold(f64::INFINITY, f64::min)
+                .max(0.0)
+                / 60.0,
             to_min: all().map(|s| s.to_s).fold(0.0, f64::max) / 60.0,
             roughness_ratio: all().map(|s| s.ratio).fold(1.0, f64::max),
         })
@@ -267,11 +347,17 @@ impl Signs {
 pub fn air(time_s: &[f64], signal_mau: &[f64], narrowest_s: impl Fn(f64) -> f64) -> Option<Air> {
     let n = time_s.len().min(signal_mau.len());
     let (time_s, signal_mau) = (&time_s[..n], &signal_mau[..n]);
-    look(time_s, signal_mau, narrowest_s, spread::digit_step(signal_mau)).verdict()
+    look(
+        time_s,
+        signal_mau,
+        narrowest_s,
+        spread::digit_step(signal_mau),
+    )
+    .verdict()
 }
 
 /// Noise of single samples, standard deviation: from the residuals of the running trace, mAU.
 pub(crate) fn sample_noise(running: &Running) -> f64 {
     // Var of the residual of white noise: 1 + (2 * 16 + 2) / 36.
-    sigma(running.signal_mau()) / (1.0 + 34.0f64 / 36.0).sqrt()
+    sigma(running.signal_mau(), 0.0) / (1.0 + 34.0f64 / 36.0).sqrt()
 }

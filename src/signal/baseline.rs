@@ -15,12 +15,16 @@ pub(crate) fn fit(grid: &Grid, free: &[bool], period_s: f64) -> Curve {
     let (value, part) = nodes(grid, free);
     let step = grid.step_s * CELLS_PER_NODE as f64;
     let first = grid.start_s + 0.5 * step;
-    let penalty = (period_s / (std::f64::consts::TAU * step)).powi(4).clamp(1.0, 1e9);
+    let penalty = (period_s / (std::f64::consts::TAU * step))
+        .powi(4)
+        .clamp(1.0, 1e9);
     let mut weight = part.clone();
     let mut curve = whittaker(&value, &weight, penalty);
     for _ in 0..3 {
-        let residuals: Vec<f64> =
-            (0..value.len()).filter(|k| part[*k] > 0.5).map(|k| (value[k] - curve[k]).abs()).collect();
+        let residuals: Vec<f64> = (0..value.len())
+            .filter(|k| part[*k] > 0.5)
+            .map(|k| (value[k] - curve[k]).abs())
+            .collect();
         let spread = spread::from_median(residuals);
         if spread <= 0.0 {
             break;
@@ -46,7 +50,11 @@ pub(crate) fn fit(grid: &Grid, free: &[bool], period_s: f64) -> Curve {
 fn nodes(grid: &Grid, free: &[bool]) -> (Vec<f64>, Vec<f64>) {
     let n = grid.value.len() / CELLS_PER_NODE;
     let (mut value, mut part) = (Vec::with_capacity(n), Vec::with_capacity(n));
-    for (cells, free) in grid.value.chunks_exact(CELLS_PER_NODE).zip(free.chunks_exact(CELLS_PER_NODE)) {
+    for (cells, free) in grid
+        .value
+        .chunks_exact(CELLS_PER_NODE)
+        .zip(free.chunks_exact(CELLS_PER_NODE))
+    {
         let (mut sum, mut count) = (0.0, 0.0);
         for (v, f) in cells.iter().zip(free) {
             if *f {
@@ -73,7 +81,13 @@ fn whittaker(y: &[f64], weight: &[f64], penalty: f64) -> Vec<f64> {
     for i in 0..n {
         let edge = i.min(n - 1 - i);
         let main = [1.0, 5.0, 6.0][edge.min(2)];
-        let near = if i + 1 >= n { 0.0 } else if i == 0 || i + 2 == n { -2.0 } else { -4.0 };
+        let near = if i + 1 >= n {
+            0.0
+        } else if i == 0 || i + 2 == n {
+            -2.0
+        } else {
+            -4.0
+        };
         // A trace of weight keeps long gaps well conditioned.
         let mut pivot = weight[i] + 1e-9 + penalty * main;
         let mut side = penalty * near;
@@ -108,6 +122,10 @@ fn whittaker(y: &[f64], weight: &[f64], penalty: f64) -> Vec<f64> {
 /// Nearly nothing is free: the level of what is, or of the lowest values.
 fn fallback(y: &[f64], weight: &[f64]) -> Vec<f64> {
     let total: f64 = weight.iter().sum();
-    let level = if total > 0.0 { y.iter().zip(weight).map(|(y, w)| y * w).sum::<f64>() / total } else { 0.0 };
+    let level = if total > 0.0 {
+        y.iter().zip(weight).map(|(y, w)| y * w).sum::<f64>() / total
+    } else {
+        0.0
+    };
     vec![level; y.len()]
 }

@@ -17,7 +17,10 @@ pub(crate) struct Typical {
 
 impl Default for Typical {
     fn default() -> Self {
-        Typical { tail: 0.52, back_05: 2.3 }
+        Typical {
+            tail: 0.52,
+            back_05: 2.3,
+        }
     }
 }
 
@@ -32,8 +35,6 @@ pub(crate) struct Reach {
     pub(crate) back_05: f64,
     /// Full width at half height.
     pub(crate) width: f64,
-    /// The tail was measured, not taken from [`Typical`].
-    pub(crate) measured: bool,
 }
 
 /// 50, 10 and 5 % of a Gaussian's height, in sigma.
@@ -41,29 +42,47 @@ const GAUSS: [f64; 3] = [1.177_410, 2.145_966, 2.447_747];
 
 impl Reach {
     /// From the flanks; `trust_10`, `trust_05`: those levels stand clear of the noise.
-    pub(crate) fn new(front: Flank, back: Flank, width: f64, trust: [bool; 2], typical: Typical) -> Self {
+    pub(crate) fn new(
+        front: Flank,
+        back: Flank,
+        width: f64,
+        trust: [bool; 2],
+        typical: Typical,
+    ) -> Self {
         let clear = |v: Option<f64>, ok: bool| v.filter(|_| ok);
         let half_front = front.at_50.or(back.at_50).unwrap_or(0.5 * width).min(width);
-        let half_back = back.at_50.or(front.at_50).unwrap_or(0.5 * width).min(2.0 * width);
+        let half_back = back
+            .at_50
+            .or(front.at_50)
+            .unwrap_or(0.5 * width)
+            .min(2.0 * width);
         let sigma_half = half_front / GAUSS[0];
         let sigma = match (clear(front.at_10, trust[0]), clear(front.at_05, trust[1])) {
             (_, Some(x)) => x / GAUSS[2],
             (Some(x), None) => x / GAUSS[1],
             _ => sigma_half,
         };
-        let sigma = sigma.clamp(0.6 * sigma_half, 2.5 * sigma_half);
+        let sigma = sigma.max(0.6 * sigma_half).min(2.5 * sigma_half);
         // A pure exponential has tau = 1.44 and its 5 % level at 4.3 half-widths: no tail is longer for its half-width.
         let (least, most) = (0.3 * sigma, (1.5 * half_back).max(0.3 * sigma));
-        let (tau, back_05, measured) = match (clear(back.at_10, trust[0]), clear(back.at_05, trust[1])) {
-            (Some(a), Some(b)) => (((b - a) / 2f64.ln()).max(least), b, true),
+        let (tau, back_05) = match (clear(back.at_10, trust[0]), clear(back.at_05, trust[1])) {
+            (Some(a), Some(b)) => (((b - a) / 2f64.ln()).max(least), b),
             (Some(a), None) => {
                 let tau = ((a - half_back) / 5f64.ln()).max(least);
-                (tau, a + tau * 2f64.ln(), false)
+                (tau, a + tau * 2f64.ln())
             }
-            _ => ((typical.tail * half_back).max(least), typical.back_05 * half_back, false),
+            _ => (
+                (typical.tail * half_back).max(least),
+                typical.back_05 * half_back,
+            ),
         };
-        let (tau, back_05) = (tau.min(most), back_05.clamp(half_back, 4.6 * half_back));
-        Reach { sigma, tau, back_05, width: half_front + half_back, measured }
+        let (tau, back_05) = (tau.min(most), back_05.max(half_back).min(4.6 * half_back));
+        Reach {
+            sigma,
+            tau,
+            back_05,
+            width: half_front + half_back,
+        }
     }
 
     /// Distance before the apex beyond which about `lost` of the area lies.

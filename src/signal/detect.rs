@@ -32,6 +32,8 @@ pub(crate) struct Candidate {
     pub(crate) cell: usize,
     /// Lowest cell between the maximum before and this one (or the start).
     pub(crate) valley: usize,
+    /// It stands beside a much larger one, whose flank takes its contrast away: its fall on both sides spoke for it.
+    pub(crate) beside: bool,
 }
 
 impl Scale {
@@ -49,7 +51,15 @@ impl Scale {
         let near = |k: usize| value[k + 1] - 0.5 * (value[k] + value[k + 2]);
         let sigma_cell = (spread::from_lower_quarter(n, near) / 1.5f64.sqrt()).max(floor);
         let sigma_contrast = spread::from_lower_quarter(contrast.len(), |k| contrast[k]).max(floor);
-        Scale { grid, smooth, contrast, sigma_contrast, sigma_smooth, sigma_cell, width }
+        Scale {
+            grid,
+            smooth,
+            contrast,
+            sigma_contrast,
+            sigma_smooth,
+            sigma_cell,
+            width,
+        }
     }
 
     /// Measures the noise again where no signal is.
@@ -57,39 +67,80 @@ impl Scale {
         // A wing of the contrast must not reach into a peak.
         let reach = (1.5 * self.width).round() as usize;
         let quiet = inside(free, reach);
-        let values: Vec<f64> = (0..self.contrast.len()).filter(|k| quiet[*k]).map(|k| self.contrast[k].abs()).collect();
+        let values: Vec<f64> = (0..self.contrast.len())
+            .filter(|k| quiet[*k])
+            .map(|k| self.contrast[k].abs())
+            .collect();
         if values.len() as f64 > 8.0 * self.width {
             self.sigma_contrast = spread::from_median(values).max(floor);
         }
     }
 
-    /// Maxima (`sign` 1) or minima (`sign` -1) with a contrast of at least `times` its noise.
+    /// Maxima (`sign` 1) or minima (`sign` -1) with a contrast of at least `times` its noise, and those that a large
+    /// neighbour hides from the contrast.
     pub(crate) fn find(&self, sign: f64, times: f64) -> Vec<Candidate> {
         let s = |k: usize| sign * self.smooth[k];
         let least = times * self.sigma_contrast;
+        let maxima: Vec<usize> = (1..self.smooth.len().saturating_sub(1))
+            .filter(|k| s(*k) > s(k - 1) && s(*k) >= s(k + 1))
+            .collect();
+        let strong: Vec<usize> = maxima
+            .iter()
+            .copied()
+            .filter(|k| sign * self.contrast[*k] >= least)
+            .collect();
         let mut found: Vec<Candidate> = Vec::new();
-        let mut valley = 0;
-        for k in 1..self.smooth.len().saturating_sub(1) {
-            if s(k) < s(valley) {
-                valley = k;
-            }
-            if s(k) <= s(k - 1) || s(k) < s(k + 1) || sign * self.contrast[k] < least {
+        let mut from = 0;
+        for cell in maxima {
+            let beside = sign * self.contrast[cell] < least;
+            if beside && !(sign > 0.0 && self.hidden(cell, &strong)) {
                 continue;
             }
-            self.take(&mut found, Candidate { cell: k, valley }, sign);
-            valley = k;
+            self.take(
+                &mut found,
+                Candidate {
+                    cell,
+                    valley: lowest(&self.smooth, from, cell, sign),
+                    beside,
+                },
+                sign,
+            );
+            from = cell;
         }
-        let kept: Vec<Candidate> =
-            found.iter().enumerate().filter(|(i, c)| self.stands(&found, *i, c, sign)).map(|(_, c)| *c).collect();
+        let kept: Vec<Candidate> = found
+            .iter()
+            .enumerate()
+            .filter(|(i, c)| self.stands(&found, *i, c, sign))
+            .map(|(_, c)| *c)
+            .collect();
         self.with_valleys(kept, sign)
+    }
+
+    /// Near a far larger maximum, and clear of the noise by its own fall on both sides.
+    fn hidden(&self, cell: usize, strong: &[usize]) -> bool {
+        let reach = (2.5 * self.width) as usize;
+        let next = strong.partition_point(|k| *k < cell);
+        let near = |k: Option<&usize>| {
+            k.is_some_and(|k| {
+                k.abs_diff(cell) <= reach && self.contrast[*k] > 40.0 * self.sigma_contrast
+            })
+        };
+        (near(strong.get(next)) || near(next.checked_sub(1).and_then(|i| strong.get(i))))
+            && self.fall(cell, 0, self.smooth.len() - 1, 1.0) >= 8.0 * self.sigma_smooth
     }
 
     /// Adds a maximum unless the valley before it is too shallow; then the higher of the two stays.
     fn take(&self, found: &mut Vec<Candidate>, mut new: Candidate, sign: f64) {
         let s = |k: usize| sign * self.smooth[k];
         while let Some(last) = found.last() {
-            let lower = if s(new.cell) < s(last.cell) { new.cell } else { last.cell };
-            let need = (6.0 * self.sigma_smooth).max(0.003 * (sign * self.contrast[lower]));
+            let lower = if s(new.cell) < s(last.cell) {
+                new.cell
+            } else {
+                last.cell
+            };
+            // A ripple on a flat top parts nothing, however quiet the baseline is.
+            let height = self.fall(lower, 0, self.smooth.len() - 1, sign);
+            let need = (6.0 * self.sigma_smooth).max(0.003 * height);
             if s(lower) - s(new.valley) >= need {
                 break;
             }
@@ -106,23 +157,29 @@ impl Scale {
 
     /// The signal falls on both sides of the maximum: a ripple on a slope does not.
     fn stands(&self, found: &[Candidate], i: usize, c: &Candidate, sign: f64) -> bool {
-        let before = i.checked_sub(1).and_then(|j| found.get(j)).map_or(0, |p| p.cell);
+        let before = i
+            .checked_sub(1)
+            .and_then(|j| found.get(j))
+            .map_or(0, |p| p.cell);
         let after = found.get(i + 1).map_or(self.smooth.len() - 1, |p| p.cell);
-        self.fall(c.cell, before, after, sign) >= 6.0 * self.sigma_smooth
+        self.fall(c.cell, before, after, sign) >= 4.0 * self.sigma_smooth
     }
 
     /// How far the signal falls on the side where it falls less, within three widths.
     fn fall(&self, cell: usize, before: usize, after: usize, sign: f64) -> f64 {
         let reach = (3.0 * self.width).ceil() as usize;
         let low = |from: usize, to: usize| {
-            self.smooth[from..=to].iter().map(|v| sign * v).fold(f64::INFINITY, f64::min)
+            self.smooth[from..=to]
+                .iter()
+                .map(|v| sign * v)
+                .fold(f64::INFINITY, f64::min)
         };
         let left = low(cell.saturating_sub(reach).max(before), cell);
         let right = low(cell, (cell + reach).min(after));
         sign * self.smooth[cell] - left.max(right)
     }
 
-    fn prominence(&self, c: Candidate, sign: f64) -> f64 {
+    pub(crate) fn prominence(&self, c: Candidate, sign: f64) -> f64 {
         self.fall(c.cell, 0, self.smooth.len() - 1, sign)
     }
 
@@ -140,12 +197,22 @@ impl Scale {
     pub(crate) fn rough_width(&self, c: Candidate, sign: f64) -> f64 {
         let rise = 0.8 * (sign * self.contrast[c.cell]);
         // A dip beside the front borrows contrast from it: what counts is how far the signal comes back.
-        let rise = if sign < 0.0 { rise.min(0.5 * self.prominence(c, sign)) } else { rise };
+        let rise = if sign < 0.0 {
+            rise.min(0.5 * self.prominence(c, sign))
+        } else if c.beside {
+            0.5 * self.prominence(c, sign)
+        } else {
+            rise
+        };
         let half = sign * self.smooth[c.cell] - rise;
         let limit = (4.0 * self.width) as usize + 1;
         let below = |k: usize| sign * self.smooth[k] < half;
-        let left = (1..limit).find(|d| *d > c.cell || below(c.cell - d)).unwrap_or(limit);
-        let right = (1..limit).find(|d| c.cell + d >= self.smooth.len() || below(c.cell + d)).unwrap_or(limit);
+        let left = (1..limit)
+            .find(|d| *d > c.cell || below(c.cell - d))
+            .unwrap_or(limit);
+        let right = (1..limit)
+            .find(|d| c.cell + d >= self.smooth.len() || below(c.cell + d))
+            .unwrap_or(limit);
         (left + right) as f64 - 1.0
     }
 }
@@ -215,13 +282,18 @@ mod tests {
     fn contrast_is_blind_to_slopes_and_sees_peaks() {
         let line: Vec<f64> = (0..100).map(|i| 5.0 + 0.3 * f64::from(i)).collect();
         assert!(contrast(&line, 4).iter().all(|c| c.abs() < 1e-9));
-        let bell: Vec<f64> = (0..100).map(|i| (-0.5 * ((f64::from(i) - 50.0) / 5.0).powi(2)).exp()).collect();
+        let bell: Vec<f64> = (0..100)
+            .map(|i| (-0.5 * ((f64::from(i) - 50.0) / 5.0).powi(2)).exp())
+            .collect();
         assert!(contrast(&bell, 4)[50] > 0.55);
     }
 
     #[test]
     fn inside_keeps_its_distance() {
         let free = [true, true, true, false, true, true, true];
-        assert_eq!(inside(&free, 1), [true, true, false, false, false, true, true]);
+        assert_eq!(
+            inside(&free, 1),
+            [true, true, false, false, false, true, true]
+        );
     }
 }

@@ -41,7 +41,10 @@ pub(crate) struct Dice(u64);
 
 impl Dice {
     pub(crate) fn new(seed: u64) -> Self {
-        Dice(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(0x1234_5678_9ABC_DEF1))
+        Dice(
+            seed.wrapping_mul(0x9E37_79B9_7F4A_7C15)
+                .wrapping_add(0x1234_5678_9ABC_DEF1),
+        )
     }
 
     fn next(&mut self) -> u64 {
@@ -76,7 +79,11 @@ impl Made {
     pub(crate) fn flat(minutes: f64, rate: f64, seed: u64) -> Self {
         let n = (minutes * 60.0 * rate) as usize + 1;
         let time_s: Vec<f64> = (0..n).map(|i| i as f64 / rate).collect();
-        Made { signal_mau: vec![1.5; n], time_s, dice: Dice::new(seed) }
+        Made {
+            signal_mau: vec![1.5; n],
+            time_s,
+            dice: Dice::new(seed),
+        }
     }
 
     /// Adds a function of time.
@@ -90,7 +97,13 @@ impl Made {
     /// Adds a peak of an area in mAU·s; times in s.
     pub(crate) fn peak(self, area: f64, mu: f64, sigma: f64, tau: f64) -> Self {
         let (from, to) = (mu - 9.0 * sigma, mu + 9.0 * sigma + 40.0 * tau);
-        self.add(|t| if t > from && t < to { area * emg(t, mu, sigma, tau) } else { 0.0 })
+        self.add(|t| {
+            if t > from && t < to {
+                area * emg(t, mu, sigma, tau)
+            } else {
+                0.0
+            }
+        })
     }
 
     /// White noise.
@@ -114,12 +127,15 @@ impl Made {
 
     /// Drift, mAU/h, and slow wander.
     pub(crate) fn wander(self, drift: f64, amplitude: f64, period_s: f64, phase: f64) -> Self {
-        self.add(|t| drift * t / 3600.0 + amplitude * (std::f64::consts::TAU * t / period_s + phase).sin())
+        self.add(|t| {
+            drift * t / 3600.0 + amplitude * (std::f64::consts::TAU * t / period_s + phase).sin()
+        })
     }
 
     /// The injection front: a peak and a dip near the void.
     pub(crate) fn front(self, at_s: f64) -> Self {
-        self.peak(25.0, at_s, 6.0, 3.0).peak(-14.0, at_s + 18.0, 6.0, 3.0)
+        self.peak(25.0, at_s, 6.0, 3.0)
+            .peak(-14.0, at_s + 18.0, 6.0, 3.0)
     }
 
     /// Rounds to steps.

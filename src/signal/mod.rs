@@ -6,10 +6,14 @@
 
 mod baseline;
 mod bounds;
+mod describe;
 mod detect;
+mod measure;
+mod parting;
 mod peaks;
 mod resample;
 mod shape;
+mod skim;
 mod spread;
 mod width;
 
@@ -23,7 +27,7 @@ pub(crate) mod made;
 #[cfg(test)]
 mod tests;
 
-pub use peaks::{integrate, peaks_debug};
+pub use peaks::integrate;
 
 use crate::reading::Air;
 
@@ -46,7 +50,13 @@ pub struct Params {
 
 impl Default for Params {
     fn default() -> Self {
-        Params { peak_width_s: None, plates_max: 150_000.0, detector_max_mau: None, first_peak_s: 0.0, threshold: 6.0 }
+        Params {
+            peak_width_s: None,
+            plates_max: 150_000.0,
+            detector_max_mau: None,
+            first_peak_s: 0.0,
+            threshold: 6.0,
+        }
     }
 }
 
@@ -54,7 +64,8 @@ impl Params {
     /// Full width at half height below which nothing at this time is a peak, s: by plates, and by the usual width where it is known.
     pub(crate) fn narrowest_s(&self, at_s: f64) -> f64 {
         // N = 5.54 (t/w)^2, USP <621>.
-        let by_plates = at_s.max(self.first_peak_s).max(0.0) * (5.54 / self.plates_max.max(1.0)).sqrt();
+        let by_plates =
+            at_s.max(self.first_peak_s).max(0.0) * (5.54 / self.plates_max.max(1.0)).sqrt();
         by_plates.max(0.3 * self.peak_width_s.unwrap_or(0.0))
     }
 }

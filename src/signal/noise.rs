@@ -45,10 +45,20 @@ fn about(time_s: &[f64], signal_mau: &[f64], b: f64) -> (Support, usize, usize) 
     let exact = |c: usize, value: f64| {
         let from = c * step;
         let to = (from + step).min(time_s.len());
-        (from..to).find(|i| signal_mau[*i] - b * (time_s[*i] - origin) == value).unwrap_or(from)
+        (from..to)
+            .find(|i| signal_mau[*i] - b * (time_s[*i] - origin) == value)
+            .unwrap_or(from)
     };
     let (i_high, i_low) = (exact(i_high, high), exact(i_low, low));
-    (Support { at: b, width: high - low, slope: time_s[i_low] - time_s[i_high] }, i_high, i_low)
+    (
+        Support {
+            at: b,
+            width: high - low,
+            slope: time_s[i_low] - time_s[i_high],
+        },
+        i_high,
+        i_low,
+    )
 }
 
 /// The narrowest pair of parallel lines that holds all points: a minimax line.
@@ -75,21 +85,40 @@ pub fn narrowest_pair(time_s: &[f64], signal_mau: &[f64]) -> Option<Pair> {
         other = about(time_s, signal_mau, best.at - best.slope.signum() * stride).0;
         stride *= 3.0;
     }
-    let (mut left, mut right) = if best.at < other.at { (best, other) } else { (other, best) };
+    let (mut left, mut right) = if best.at < other.at {
+        (best, other)
+    } else {
+        (other, best)
+    };
     for _ in 0..100 {
         if left.slope == 0.0 || right.slope == 0.0 || right.slope <= left.slope {
             break;
         }
-        let at = (left.width - right.width + right.slope * right.at - left.slope * left.at) / (right.slope - left.slope);
+        let at = (left.width - right.width + right.slope * right.at - left.slope * left.at)
+            / (right.slope - left.slope);
         let bound = left.width + left.slope * (at - left.at);
         let (here, _, _) = about(time_s, signal_mau, at);
         if here.width <= bound + 1e-12 * here.width.abs() {
-            return Some(Pair { slope_mau_per_s: at, width_mau: here.width });
+            return Some(Pair {
+                slope_mau_per_s: at,
+                width_mau: here.width,
+            });
         }
-        if here.slope <= 0.0 { left = here } else { right = here }
+        if here.slope <= 0.0 {
+            left = here
+        } else {
+            right = here
+        }
     }
-    let least = if left.width <= right.width { left } else { right };
-    Some(Pair { slope_mau_per_s: least.at, width_mau: least.width })
+    let least = if left.width <= right.width {
+        left
+    } else {
+        right
+    };
+    Some(Pair {
+        slope_mau_per_s: least.at,
+        width_mau: least.width,
+    })
 }
 
 /// Slope of the least-squares line, mAU/s.
@@ -147,11 +176,20 @@ pub fn drift_least_squares_mau_per_h(time_s: &[f64], signal_mau: &[f64]) -> Opti
 
 /// Short-term noise over stretches free of signal (index ranges): each is cut into equal segments of 30 to 60 s.
 /// `None` where not one stretch is 30 s long.
-pub fn short_term_of_stretches(time_s: &[f64], signal_mau: &[f64], stretches: &[(usize, usize)]) -> Option<f64> {
+pub fn short_term_of_stretches(
+    time_s: &[f64],
+    signal_mau: &[f64],
+    stretches: &[(usize, usize)],
+) -> Option<f64> {
     let (mut sum, mut count) = (0.0, 0.0);
     for (from, to) in stretches {
-        let (Some(times), Some(signal)) = (time_s.get(*from..*to), signal_mau.get(*from..*to)) else { continue };
-        let (Some(first), Some(last)) = (times.first(), times.last()) else { continue };
+        let (Some(times), Some(signal)) = (time_s.get(*from..*to), signal_mau.get(*from..*to))
+        else {
+            continue;
+        };
+        let (Some(first), Some(last)) = (times.first(), times.last()) else {
+            continue;
+        };
         let span = last - first;
         if span < 30.0 {
             continue;
@@ -160,7 +198,11 @@ pub fn short_term_of_stretches(time_s: &[f64], signal_mau: &[f64], stretches: &[
         let length = span / parts;
         let mut begin = 0;
         for k in 1..=parts as usize {
-            let end = if k == parts as usize { times.len() } else { times.partition_point(|t| *t < first + length * k as f64) };
+            let end = if k == parts as usize {
+                times.len()
+            } else {
+                times.partition_point(|t| *t < first + length * k as f64)
+            };
             if let Some(pair) = narrowest_pair(&times[begin..end], &signal[begin..end]) {
                 sum += pair.width_mau;
                 count += 1.0;
@@ -188,7 +230,8 @@ mod tests {
     #[test]
     fn noise_and_drift_are_those_of_the_reference() {
         let (t, y) = reference();
-        let close = |a: Option<f64>, b: f64| assert!((a.unwrap() - b).abs() < 1e-9, "{a:?} against {b}");
+        let close =
+            |a: Option<f64>, b: f64| assert!((a.unwrap() - b).abs() < 1e-9, "{a:?} against {b}");
         close(short_term_mau(&t[..900], &y[..900], 60.0), 0.0911516128);
         close(short_term_mau(&t, &y, 60.0), 0.0908052343);
         close(drift_minimax_mau_per_h(&t, &y), 0.8042152466);
@@ -201,7 +244,10 @@ mod tests {
         let line: Vec<f64> = t.iter().map(|t| 1.0 + 0.25 * t).collect();
         let p = narrowest_pair(&t, &line).unwrap();
         assert!(p.width_mau.abs() < 1e-12 && (p.slope_mau_per_s - 0.25).abs() < 1e-12);
-        let zigzag: Vec<f64> = t.iter().map(|t| 0.25 * t + if t % 2.0 == 0.0 { 0.5 } else { -0.5 }).collect();
+        let zigzag: Vec<f64> = t
+            .iter()
+            .map(|t| 0.25 * t + if t % 2.0 == 0.0 { 0.5 } else { -0.5 })
+            .collect();
         let p = narrowest_pair(&t, &zigzag).unwrap();
         assert!((p.width_mau - 1.0).abs() < 1e-12 && (p.slope_mau_per_s - 0.25).abs() < 1e-9);
         assert_eq!(narrowest_pair(&[1.0], &[2.0]), None);
@@ -210,7 +256,10 @@ mod tests {
     #[test]
     fn stretches_are_cut_evenly() {
         let t: Vec<f64> = (0..100).map(f64::from).collect();
-        let y: Vec<f64> = t.iter().map(|t| if t % 2.0 == 0.0 { 1.0 } else { 0.0 }).collect();
+        let y: Vec<f64> = t
+            .iter()
+            .map(|t| if t % 2.0 == 0.0 { 1.0 } else { 0.0 })
+            .collect();
         let n = short_term_of_stretches(&t, &y, &[(0, 10), (10, 90)]).unwrap();
         assert!((n - 1.0).abs() < 0.03, "{n}");
         assert_eq!(short_term_of_stretches(&t, &y, &[(0, 10)]), None);

@@ -27,7 +27,12 @@ impl<'a> Running<'a> {
             sum.push(total);
         }
         let rate = (n - 1) as f64 / (time_s[n - 1] - time_s[0]);
-        Running { time_s, signal_mau, sum, rate }
+        Running {
+            time_s,
+            signal_mau,
+            sum,
+            rate,
+        }
     }
 
     pub(crate) fn time_s(&self) -> &'a [f64] {
@@ -61,14 +66,22 @@ impl<'a> Running<'a> {
             i -= 1;
             steps += 1;
             if steps > 64 {
-                return self.time_s.partition_point(|x| *x <= t).saturating_sub(1).min(last);
+                return self
+                    .time_s
+                    .partition_point(|x| *x <= t)
+                    .saturating_sub(1)
+                    .min(last);
             }
         }
         while i < last && self.time_s[i + 1] <= t {
             i += 1;
             steps += 1;
             if steps > 64 {
-                return self.time_s.partition_point(|x| *x <= t).saturating_sub(1).min(last);
+                return self
+                    .time_s
+                    .partition_point(|x| *x <= t)
+                    .saturating_sub(1)
+                    .min(last);
             }
         }
         i
@@ -76,7 +89,7 @@ impl<'a> Running<'a> {
 
     /// Integral from the first sample to `t` (kept inside the trace), mAU·s.
     fn integral_to(&self, t: f64) -> f64 {
-        let t = t.clamp(self.start_s(), self.end_s());
+        let t = t.min(self.end_s()).max(self.start_s());
         self.in_interval(self.index(t), t)
     }
 
@@ -94,7 +107,7 @@ impl<'a> Running<'a> {
 
     /// Signal at `t` by linear interpolation, mAU.
     pub(crate) fn at(&self, t: f64) -> f64 {
-        let t = t.clamp(self.start_s(), self.end_s());
+        let t = t.min(self.end_s()).max(self.start_s());
         let i = self.index(t);
         let x = (t - self.time_s[i]) / (self.time_s[i + 1] - self.time_s[i]);
         self.signal_mau[i] + x * (self.signal_mau[i + 1] - self.signal_mau[i])
@@ -113,7 +126,11 @@ impl<'a> Running<'a> {
             value.push((here - before) / step);
             before = here;
         }
-        Grid { start_s: self.start_s(), step_s: step, value }
+        Grid {
+            start_s: self.start_s(),
+            step_s: step,
+            value,
+        }
     }
 }
 
@@ -134,20 +151,10 @@ impl Grid {
         self.start_s + (k as f64 + 0.5) * self.step_s
     }
 
-    /// Middle of a cell at a fractional index, s.
-    pub(crate) fn centre_at_s(&self, k: f64) -> f64 {
-        self.start_s + (k + 0.5) * self.step_s
-    }
-
     /// The cell that holds `t`, kept inside.
     pub(crate) fn cell(&self, t: f64) -> usize {
         let k = ((t - self.start_s) / self.step_s).max(0.0) as usize;
         k.min(self.value.len().saturating_sub(1))
-    }
-
-    /// Number of cells (rounded) in a duration.
-    pub(crate) fn cells_in(&self, duration_s: f64) -> usize {
-        (duration_s / self.step_s).round().max(0.0) as usize
     }
 }
 
@@ -170,7 +177,12 @@ impl Curve {
             total += 0.5 * step_s * (pair[0] + pair[1]);
             sum.push(total);
         }
-        Curve { first_s, step_s, value, sum }
+        Curve {
+            first_s,
+            step_s,
+            value,
+            sum,
+        }
     }
 
     fn place(&self, t: f64) -> (usize, f64) {

@@ -25,10 +25,20 @@ pub fn weights(half: usize, degree: usize, derivative: usize) -> Vec<f64> {
         }
         row[6] = if r == derivative { 1.0 } else { 0.0 };
     }
-    let Some(row) = solve(&mut normal, terms) else { return vec![0.0; points] };
+    let Some(row) = solve(&mut normal, terms) else {
+        return vec![0.0; points];
+    };
     let factor = if derivative == 2 { 2.0 } else { 1.0 } / scale.powi(derivative as i32);
     (0..points)
-        .map(|i| factor * row.iter().take(terms).enumerate().map(|(k, c)| c * place(i).powi(k as i32)).sum::<f64>())
+        .map(|i| {
+            factor
+                * row
+                    .iter()
+                    .take(terms)
+                    .enumerate()
+                    .map(|(k, c)| c * place(i).powi(k as i32))
+                    .sum::<f64>()
+        })
         .collect()
 }
 
@@ -71,7 +81,11 @@ pub fn smooth(values: &[f64], half: usize, degree: usize) -> Vec<f64> {
         if 2 * i < n {
             out[i] = values[..=2 * i].iter().zip(&w).map(|(v, w)| v * w).sum();
             let j = n - 1 - i;
-            out[j] = values[n - 1 - 2 * i..].iter().zip(&w).map(|(v, w)| v * w).sum();
+            out[j] = values[n - 1 - 2 * i..]
+                .iter()
+                .zip(&w)
+                .map(|(v, w)| v * w)
+                .sum();
         }
     }
     out
@@ -88,13 +102,20 @@ mod tests {
         let mut rows = 0;
         for line in table.lines().skip(1).filter(|l| !l.trim().is_empty()) {
             let f: Vec<&str> = line.split(',').collect();
-            let (points, derivative, degree): (usize, usize, usize) =
-                (f[1].parse().unwrap(), f[2].parse().unwrap(), f[3].parse().unwrap());
+            let (points, derivative, degree): (usize, usize, usize) = (
+                f[1].parse().unwrap(),
+                f[2].parse().unwrap(),
+                f[3].parse().unwrap(),
+            );
             let norm: f64 = f[4].parse().unwrap();
             let w = weights(points / 2, degree, derivative);
             for (w, k) in w.iter().zip(f[5].split_whitespace()) {
                 let k: f64 = k.parse().unwrap();
-                assert!((w - k / norm).abs() < 1e-9, "{line}: {w} against {}", k / norm);
+                assert!(
+                    (w - k / norm).abs() < 1e-9,
+                    "{line}: {w} against {}",
+                    k / norm
+                );
             }
             assert_eq!(w.len(), f[5].split_whitespace().count());
             rows += 1;
@@ -104,7 +125,9 @@ mod tests {
 
     #[test]
     fn a_parabola_passes_unchanged() {
-        let y: Vec<f64> = (0..20).map(|i| 1.0 + 0.5 * f64::from(i) - 0.1 * f64::from(i * i)).collect();
+        let y: Vec<f64> = (0..20)
+            .map(|i| 1.0 + 0.5 * f64::from(i) - 0.1 * f64::from(i * i))
+            .collect();
         for (a, b) in smooth(&y, 4, 2).iter().zip(&y) {
             assert!((a - b).abs() < 1e-9);
         }

@@ -17,7 +17,13 @@ pub(crate) struct Flank {
 /// peak. Least squares over many samples keeps the noise of the place far below the sampling interval.
 ///
 /// `sign` -1 looks for the lowest place instead.
-pub(crate) fn summit(running: &Running, near_s: f64, reach_s: f64, degree: usize, sign: f64) -> Option<(f64, f64)> {
+pub(crate) fn summit(
+    running: &Running,
+    near_s: f64,
+    reach_s: f64,
+    degree: usize,
+    sign: f64,
+) -> Option<(f64, f64)> {
     let from = running.index(near_s - reach_s);
     let to = (running.index(near_s + reach_s) + 1).min(running.time_s().len() - 1);
     let times = &running.time_s()[from..=to];
@@ -55,7 +61,11 @@ pub(crate) fn summit(running: &Running, near_s: f64, reach_s: f64, degree: usize
 /// Where the polynomial's slope is nothing, nearest to the middle, by Newton's steps.
 fn turning_point(c: &[f64; 6], degree: usize) -> Option<f64> {
     let slope = |x: f64| (1..=degree).rev().fold(0.0, |v, k| v * x + k as f64 * c[k]);
-    let bend = |x: f64| (2..=degree).rev().fold(0.0, |v, k| v * x + (k * (k - 1)) as f64 * c[k]);
+    let bend = |x: f64| {
+        (2..=degree)
+            .rev()
+            .fold(0.0, |v, k| v * x + (k * (k - 1)) as f64 * c[k])
+    };
     let mut x = 0.0;
     for _ in 0..20 {
         let b = bend(x);
@@ -78,15 +88,26 @@ fn turning_point(c: &[f64; 6], degree: usize) -> Option<f64> {
 ///
 /// `cells`: values from the apex's cell outward; `first_s`: distance of the first cell's middle from the apex
 /// (negative: on the other side of it).
-pub(crate) fn flank(mut cells: impl Iterator<Item = f64>, first_s: f64, step_s: f64, height: f64) -> Flank {
+pub(crate) fn flank(
+    mut cells: impl Iterator<Item = f64>,
+    first_s: f64,
+    step_s: f64,
+    height: f64,
+) -> Flank {
     let mut out = Flank::default();
-    let Some(mut before) = cells.next() else { return out };
+    let Some(mut before) = cells.next() else {
+        return out;
+    };
     let mut at = first_s;
     let levels = [0.5 * height, 0.1 * height, 0.05 * height];
     let mut next = 0;
     for value in cells {
         while let Some(level) = levels.get(next).filter(|l| value <= **l) {
-            let part = if before > value { ((before - level) / (before - value)).clamp(0.0, 1.0) } else { 1.0 };
+            let part = if before > value {
+                ((before - level) / (before - value)).clamp(0.0, 1.0)
+            } else {
+                1.0
+            };
             let place = Some((at + part * step_s).max(0.0));
             match next {
                 0 => out.at_50 = place,

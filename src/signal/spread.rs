@@ -24,6 +24,13 @@ pub(crate) fn from_lower_quarter(n: usize, f: impl Fn(usize) -> f64) -> f64 {
     scaled(strided(n, f), 0.25, 0.318_639_363_964_375)
 }
 
+/// The same over the values that are something.
+pub(crate) fn from_lower_quarter_of_moving(n: usize, f: impl Fn(usize) -> f64) -> f64 {
+    let mut values = strided(n, f);
+    values.retain(|v| *v > 1e-9);
+    scaled(values, 0.25, 0.318_639_363_964_375)
+}
+
 /// Spread from the median of absolute values.
 pub(crate) fn from_median(values: Vec<f64>) -> f64 {
     // P(|z| < 0.674490) = 0.5

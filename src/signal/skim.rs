@@ -1,0 +1,67 @@
+//! A small peak that rides on the tail of a large one.
+//!
+//! A vertical would give it the whole tail beneath. The line from the valley that touches the signal behind the rider
+//! from below (the tangent) leaves the tail with the large peak (common practice, no source). It is drawn in the
+//! logarithm, where an exponential tail is straight: a line straight in the signal cuts off up to half of the rider.
+
+use super::peaks::{View, Work};
+use super::{Rule, parting};
+
+/// The carrier is at least so many times as high as the rider.
+const CARRIER: f64 = 5.0;
+/// A part of the rider's area that a vertical may take from the tail before the tangent is drawn instead.
+const BORROWED: f64 = 0.2;
+
+impl View<'_> {
+    /// Turns verticals into tangents where the second of two is a rider, and moves the area between them.
+    pub(super) fn skim(&self, works: &mut [Work]) {
+        for i in 1..works.len() {
+            let next_start_s = works.get(i + 1).map_or(f64::INFINITY, |w| w.start_s);
+            let (left, right) = works.split_at_mut(i);
+            let (Some(carrier), Some(rider)) = (left.last_mut(), right.first_mut()) else {
+                continue;
+            };
+            let touches = carrier.end_s >= rider.start_s && rider.end_s < next_start_s;
+            if !touches || rider.balanced || carrier.height < CARRIER * rider.height {
+                continue;
+            }
+            let start_above = self.running.at(rider.start_s) - self.base.at(rider.start_s);
+            let Some((end_s, rate)) = self.tangent(rider, start_above) else {
+                continue;
+            };
+            let from_s = rider.start_s;
+            let end_above = start_above * (-rate * (end_s - from_s)).exp();
+            // Beneath the exponential from the valley to the point of contact.
+            let line = (start_above - end_above) / rate;
+            let whole = self.running.area(from_s, end_s) - self.base.area(from_s, end_s);
+            let typical = self.typical;
+            let borrowed = parting::tail_area(&carrier.side(), &rider.side(), typical, from_s);
+            if borrowed.is_none_or(|b| b <= BORROWED * rider.area) || whole <= line {
+                continue;
+            }
+            carrier.area += rider.area - (whole - line);
+            carrier.end_s = rider.end_s;
+            rider.area = whole - line;
+            rider.end_s = end_s;
+            rider.line = Some((start_above, end_above));
+            rider.rule = Rule::TangentSkim;
+            // Its height, too, counts from the line.
+            rider.height -= start_above * (-rate * (rider.apex_s - from_s)).exp();
+        }
+    }
+
+    /// Where the line from the rider's start touches the signal behind its apex, and how fast the line falls, 1/s.
+    fn tangent(&self, rider: &Work, start_above: f64) -> Option<(f64, f64)> {
+        let grid = &self.scale.grid;
+        let (from, to) = (grid.cell(rider.apex_s) + 1, grid.cell(rider.end_s));
+        // The logarithm of noise touches anywhere.
+        let least = (8.0 * self.scale.sigma_smooth).max(0.01 * start_above);
+        (from..=to)
+            .map(|k| (grid.centre_s(k), self.above_smooth[k]))
+            .take_while(|(_, above)| *above > least)
+            .filter(|(t, _)| *t > rider.apex_s)
+            .map(|(t, above)| (t, (start_above / above).ln() / (t - rider.start_s)))
+            .filter(|(_, rate)| *rate > 0.0)
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+    }
+}

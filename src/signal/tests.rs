@@ -1,2 +1,0 @@
-//! Accuracy on made-up traces with known truth.
-

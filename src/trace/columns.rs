@@ -302,9 +302,12 @@ fn time_column(table: &[Column], header: &Header, settings: &Settings) -> Option
         table[**i].is_regular() || table[**i].is_even() || table[**i].kind != Some(TimeKind::Number)
     });
     let Some(&first) = even.or(rising.first()) else {
+        // Names may be words of a title ("channel A") rather than of columns: then the even one is the time.
+        let sure = |i: &usize| table[*i].rise() == Rise::Strict && table[*i].is_regular();
         return (0..table.len())
             .filter(free)
-            .find(|i| table[*i].rise() == Rise::Coarse);
+            .find(|i| table[*i].rise() == Rise::Coarse)
+            .or_else(|| (0..table.len()).filter(open).find(sure));
     };
     let doubtful = table[first].counts_rows() || table[first].kind == Some(TimeKind::Stamp);
     if doubtful && table.len() > 2 {

@@ -14,7 +14,7 @@ const NAMES: [&str; 8] = [
     "@sum",
     "say \"hi\", crock",
     "<script>alert(1)</script>",
-    "../../../tmp/evil",
+    "../../../etc/evil",
     RTL,
 ];
 

@@ -224,18 +224,17 @@ impl Lab {
         fs::read_to_string(self.results(queue).join("summary.txt")).unwrap_or_default()
     }
 
-    /// Alert files: name → text.
+    /// Alert files: name → text. One that is still being written under another name does not count.
     pub fn messages(&self) -> BTreeMap<String, String> {
-        let Ok(entries) = fs::read_dir(self.root().join("results/acids/alerts")) else {
-            return BTreeMap::new();
-        };
-        let read = |e: fs::DirEntry| {
-            (
-                e.file_name().to_string_lossy().into_owned(),
-                fs::read_to_string(e.path()).unwrap(),
-            )
-        };
-        entries.map(|e| read(e.unwrap())).collect()
+        let mut out = BTreeMap::new();
+        let entries = fs::read_dir(self.root().join("results/acids/alerts"));
+        for entry in entries.into_iter().flatten().flatten() {
+            let name = entry.file_name().to_string_lossy().into_owned();
+            if name.ends_with(".txt") {
+                out.insert(name, fs::read_to_string(entry.path()).unwrap());
+            }
+        }
+        out
     }
 
     /// Every file below a folder of the laboratory with its bytes and its time.

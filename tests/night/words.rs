@@ -70,16 +70,28 @@ fn without_hashes(text: &str) -> String {
     out
 }
 
-/// The numbers of a CSV with three significant digits.
+/// A CSV with its numbers as coarse as a snapshot needs them: three significant digits, two for heights, and none for
+/// signal-to-noise, which moves with every change of the noise's estimate.
 pub fn rounded(csv: &str) -> String {
-    let round = |cell: &str| match cell.parse::<f64>() {
-        Ok(number) if cell.contains('.') => format!("{:.2e}", number)
-            .parse::<f64>()
-            .unwrap()
-            .to_string(),
+    let header: Vec<&str> = csv.lines().next().unwrap_or_default().split(',').collect();
+    let cell = |(k, cell): (usize, &str)| match (cell.parse::<f64>(), header.get(k)) {
+        (Ok(_), Some(&"signal_to_noise")) => "N".to_owned(),
+        (Ok(number), Some(&"height_mau")) => {
+            format!("{number:.1e}").parse::<f64>().unwrap().to_string()
+        }
+        (Ok(number), _) if cell.contains('.') => {
+            format!("{number:.2e}").parse::<f64>().unwrap().to_string()
+        }
         _ => cell.to_owned(),
     };
-    let line = |l: &str| l.split(',').map(round).collect::<Vec<_>>().join(",") + "\n";
+    let line = |l: &str| {
+        l.split(',')
+            .enumerate()
+            .map(cell)
+            .collect::<Vec<_>>()
+            .join(",")
+            + "\n"
+    };
     csv.lines().map(line).collect()
 }
 
@@ -100,7 +112,7 @@ fn times_and_hashes_are_made_the_same() {
 #[test]
 fn numbers_are_rounded_and_texts_are_not() {
     assert_eq!(
-        rounded("crock,299.9219,5,0.0299,x 1.234\n"),
-        "crock,300,5,0.0299,x 1.234\n"
+        rounded("name,signal_to_noise\ncrock,299.9219,5,0.0299,x 1.234\n"),
+        "name,signal_to_noise\ncrock,N,5,0.0299,x 1.234\n"
     );
 }

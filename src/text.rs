@@ -13,7 +13,10 @@ pub fn cell(text: &str) -> Cow<'_, str> {
 
 /// Appends one CSV field (RFC 4180): quoted where it holds a comma, quote or line break.
 pub fn csv_field(out: &mut String, text: &str) {
-    if text.bytes().any(|b| matches!(b, b',' | b'"' | b'\n' | b'\r')) {
+    if text
+        .bytes()
+        .any(|b| matches!(b, b',' | b'"' | b'\n' | b'\r'))
+    {
         out.push('"');
         for c in text.chars() {
             if c == '"' {
@@ -32,7 +35,11 @@ pub fn fixed(value: f64, decimals: usize) -> String {
     if value.is_finite() {
         let text = format!("{value:.decimals$}");
         // "-0.00" says nothing but confuses.
-        if text.starts_with('-') && text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) { text[1..].to_owned() } else { text }
+        if text.starts_with('-') && text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) {
+            text[1..].to_owned()
+        } else {
+            text
+        }
     } else {
         String::new()
     }
@@ -47,7 +54,11 @@ pub fn significant(value: f64, digits: usize) -> String {
         return "0".to_owned();
     }
     let scientific = format!("{value:.*e}", digits.saturating_sub(1));
-    let exponent: i32 = scientific.rsplit('e').next().and_then(|e| e.parse().ok()).unwrap_or(0);
+    let exponent: i32 = scientific
+        .rsplit('e')
+        .next()
+        .and_then(|e| e.parse().ok())
+        .unwrap_or(0);
     if !(-6..15).contains(&exponent) {
         return scientific;
     }
@@ -56,7 +67,11 @@ pub fn significant(value: f64, digits: usize) -> String {
         Ok(rounded) => format!("{rounded:.decimals$}"),
         Err(_) => format!("{value:.decimals$}"),
     };
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        text
+    }
 }
 
 /// A moment on the clock of a time zone.
@@ -66,7 +81,11 @@ pub fn local(at: jiff::Timestamp, zone: &jiff::tz::TimeZone) -> jiff::ZonedDateT
 
 /// `1 sample`, `6 samples`: a count with its noun, an `s` added where it is not one.
 pub fn count(n: usize, noun: &str) -> String {
-    if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
+    if n == 1 {
+        format!("1 {noun}")
+    } else {
+        format!("{n} {noun}s")
+    }
 }
 
 /// Text safe to print on one line: control characters (line breaks, marks that turn the writing direction)
@@ -75,7 +94,11 @@ pub fn one_line(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         let hidden = matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}' | '\u{2028}' | '\u{2029}');
-        if c.is_control() || hidden { out.extend(c.escape_unicode()) } else { out.push(c) }
+        if c.is_control() || hidden {
+            out.extend(c.escape_unicode())
+        } else {
+            out.push(c)
+        }
     }
     out
 }
@@ -89,7 +112,8 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
             best = Some((d, candidate));
         }
     }
-    best.filter(|(d, w)| *d <= 1 + w.len().max(word.len()) / 3).map(|(_, w)| w)
+    best.filter(|(d, w)| *d <= 1 + w.len().max(word.len()) / 3)
+        .map(|(_, w)| w)
 }
 
 /// Levenshtein distance over characters.
@@ -141,7 +165,10 @@ mod tests {
 
     #[test]
     fn the_nearest_word_is_offered_only_when_it_is_near() {
-        assert_eq!(nearest("settle_sec", ["settle_s", "poll_s"]), Some("settle_s"));
+        assert_eq!(
+            nearest("settle_sec", ["settle_s", "poll_s"]),
+            Some("settle_s")
+        );
         assert_eq!(nearest("colour", ["settle_s", "poll_s"]), None);
         assert_eq!(distance("kitten", "sitting"), 3);
     }

@@ -12,10 +12,25 @@ pub fn judge(reading: &Reading, bench: Bench<'_>, out: &mut Assessment) {
     }
     let limits = &bench.method.limits;
     if let Some(noise) = reading.noise_mau.filter(|n| *n > limits.blank_noise_mau) {
-        out.failures.push(figure(Check::BlankNoise, noise, limits.blank_noise_mau, "mAU", "short-term noise"));
+        out.failures.push(figure(
+            Check::BlankNoise,
+            noise,
+            limits.blank_noise_mau,
+            "mAU",
+            "short-term noise",
+        ));
     }
-    if let Some(drift) = reading.drift_mau_per_h.filter(|d| d.abs() > limits.blank_drift_mau_per_h) {
-        out.failures.push(figure(Check::BlankDrift, drift, limits.blank_drift_mau_per_h, "mAU/h", "baseline drift"));
+    if let Some(drift) = reading
+        .drift_mau_per_h
+        .filter(|d| d.abs() > limits.blank_drift_mau_per_h)
+    {
+        out.failures.push(figure(
+            Check::BlankDrift,
+            drift,
+            limits.blank_drift_mau_per_h,
+            "mAU/h",
+            "baseline drift",
+        ));
     }
     carry_over(reading, bench, out);
 }
@@ -27,7 +42,11 @@ fn figure(check: Check, measured: f64, limit: f64, unit: &str, what: &str) -> Fa
         measured: Some(measured),
         limit: significant(limit, 4),
         unit: unit.to_owned(),
-        message: format!("{what} {} {unit}, limit {}", fixed(measured, 2), significant(limit, 4)),
+        message: format!(
+            "{what} {} {unit}, limit {}",
+            fixed(measured, 2),
+            significant(limit, 4)
+        ),
         effect: check.effect(Kind::Blank),
     }
 }
@@ -36,10 +55,18 @@ fn figure(check: Check, measured: f64, limit: f64, unit: &str, what: &str) -> Fa
 /// Without a calibration there is nothing to hold it against.
 fn carry_over(reading: &Reading, bench: Bench<'_>, out: &mut Assessment) {
     let limit = bench.method.limits.carry_over_percent_of_lowest;
-    for (k, (analyte, found)) in bench.method.analytes.iter().zip(&reading.analytes).enumerate() {
-        let (Some(found), Some(curve)) = (found, bench.curves.get(k).copied().flatten()) else { continue };
+    for (k, (analyte, found)) in bench
+        .method
+        .analytes
+        .iter()
+        .zip(&reading.analytes)
+        .enumerate()
+    {
+        let (Some(found), Some(curve)) = (found, bench.curves.get(k).copied().flatten()) else {
+            continue;
+        };
         let lowest = curve.lowest_area_mau_s;
-        if !(lowest > 0.0) {
+        if lowest.is_nan() || lowest <= 0.0 {
             continue;
         }
         let share = 100.0 * found.area_mau_s / lowest;

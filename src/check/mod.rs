@@ -86,18 +86,34 @@ pub struct Bench<'a> {
 /// Judges one injection by itself.
 ///
 /// `evaluation` is `None` for a listed injection that never came.
-pub fn assess(plan: &Injection, listed: bool, evaluation: Option<&Evaluation>, bench: Bench<'_>) -> Assessment {
-    let mut out = Assessment { lines: vec![Line::default(); bench.method.analytes.len()], ..Assessment::default() };
+pub fn assess(
+    plan: &Injection,
+    listed: bool,
+    evaluation: Option<&Evaluation>,
+    bench: Bench<'_>,
+) -> Assessment {
+    let mut out = Assessment {
+        lines: vec![Line::default(); bench.method.analytes.len()],
+        ..Assessment::default()
+    };
     match evaluation {
         None => out.failures.push(absent(plan)),
         Some(Evaluation::Unreadable(why)) => {
             let place = why.line.map(|l| format!("line {l}: ")).unwrap_or_default();
-            out.failures.push(whole(Check::UnreadableTrace, plan.kind, format!("the file is no usable trace: {place}{}", why.message)));
+            out.failures.push(whole(
+                Check::UnreadableTrace,
+                plan.kind,
+                format!("the file is no usable trace: {place}{}", why.message),
+            ));
         }
         Some(Evaluation::Read(reading)) => read(plan, reading, bench, &mut out),
     }
     if !listed && evaluation.is_some() {
-        out.failures.push(whole(Check::UnlistedTrace, plan.kind, "no run list names this trace".to_owned()));
+        out.failures.push(whole(
+            Check::UnlistedTrace,
+            plan.kind,
+            "no run list names this trace".to_owned(),
+        ));
     }
     if plan.kind == Kind::Conditioning {
         out.failures.clear();
@@ -107,12 +123,27 @@ pub fn assess(plan: &Injection, listed: bool, evaluation: Option<&Evaluation>, b
 }
 
 fn absent(plan: &Injection) -> Failure {
-    whole(Check::MissingTrace, plan.kind, format!("no trace named {} has landed", crate::text::one_line(&plan.stem)))
+    whole(
+        Check::MissingTrace,
+        plan.kind,
+        format!(
+            "no trace named {} has landed",
+            crate::text::one_line(&plan.stem)
+        ),
+    )
 }
 
 /// A failure of the whole injection, without numbers.
 fn whole(check: Check, kind: Kind, message: String) -> Failure {
-    Failure { check, analyte: None, measured: None, limit: String::new(), unit: String::new(), message, effect: check.effect(kind) }
+    Failure {
+        check,
+        analyte: None,
+        measured: None,
+        limit: String::new(),
+        unit: String::new(),
+        message,
+        effect: check.effect(kind),
+    }
 }
 
 fn read(plan: &Injection, reading: &Reading, bench: Bench<'_>, out: &mut Assessment) {
@@ -159,13 +190,22 @@ fn numbers(found: &Found, curve: Option<&Curve>, correction: f64, dilution: f64)
         signal_to_noise: Some(found.signal_to_noise),
         ..Line::default()
     };
-    if let Some(prediction) = curve.map(|c| c.predict(found.area_mau_s, 1)).filter(|p| p.x.is_finite()) {
+    if let Some(prediction) = curve
+        .map(|c| c.predict(found.area_mau_s, 1))
+        .filter(|p| p.x.is_finite())
+    {
         let factor = correction * dilution;
         line.in_detector = Some(prediction.x);
         line.measured = Some(prediction.x * correction);
         line.concentration = Some(prediction.x * factor);
-        line.low_95 = prediction.low_95.is_finite().then_some(prediction.low_95 * factor);
-        line.high_95 = prediction.high_95.is_finite().then_some(prediction.high_95 * factor);
+        line.low_95 = prediction
+            .low_95
+            .is_finite()
+            .then_some(prediction.low_95 * factor);
+        line.high_95 = prediction
+            .high_95
+            .is_finite()
+            .then_some(prediction.high_95 * factor);
     }
     line
 }
@@ -175,7 +215,13 @@ pub fn nominal(plan: &Injection, method: &Method, analyte: usize) -> Option<f64>
     if !matches!(plan.kind, Kind::Standard | Kind::Calibrator) {
         return None;
     }
-    method.level(&plan.level)?.nominal.get(analyte).copied().flatten().filter(|n| *n > 0.0)
+    method
+        .level(&plan.level)?
+        .nominal
+        .get(analyte)
+        .copied()
+        .flatten()
+        .filter(|n| *n > 0.0)
 }
 
 fn recovery(plan: &Injection, method: &Method, analyte: usize, line: &Line) -> Option<f64> {
@@ -184,17 +230,36 @@ fn recovery(plan: &Injection, method: &Method, analyte: usize, line: &Line) -> O
 
 fn air_bubble(kind: Kind, air: &crate::reading::Air) -> Failure {
     let what = if air.spikes > 0 {
-        format!("{}, the tallest {} mAU", crate::text::count(usize::try_from(air.spikes).unwrap_or(usize::MAX), "spike"), fixed(air.tallest_mau, 1))
+        format!(
+            "{}, the tallest {} mAU",
+            crate::text::count(usize::try_from(air.spikes).unwrap_or(usize::MAX), "spike"),
+            fixed(air.tallest_mau, 1)
+        )
     } else {
-        format!("noise up to {} times the usual", fixed(air.roughness_ratio, 0))
+        format!(
+            "noise up to {} times the usual",
+            fixed(air.roughness_ratio, 0)
+        )
     };
-    let message = format!("air in the lines: {what} between {} and {} min", fixed(air.from_min, 2), fixed(air.to_min, 2));
+    let message = format!(
+        "air in the lines: {what} between {} and {} min",
+        fixed(air.from_min, 2),
+        fixed(air.to_min, 2)
+    );
     Failure {
         check: Check::AirBubble,
         analyte: None,
-        measured: Some(if air.spikes > 0 { air.tallest_mau } else { air.roughness_ratio }),
+        measured: Some(if air.spikes > 0 {
+            air.tallest_mau
+        } else {
+            air.roughness_ratio
+        }),
         limit: String::new(),
-        unit: if air.spikes > 0 { "mAU".to_owned() } else { String::new() },
+        unit: if air.spikes > 0 {
+            "mAU".to_owned()
+        } else {
+            String::new()
+        },
         message,
         effect: Check::AirBubble.effect(kind),
     }
@@ -203,7 +268,13 @@ fn air_bubble(kind: Kind, air: &crate::reading::Air) -> Failure {
 /// `retention-shift`, for any kind that has peaks of its own.
 fn retention_shift(kind: Kind, reading: &Reading, bench: Bench<'_>, out: &mut Assessment) {
     let limit = bench.method.limits.retention_shift_percent;
-    for (k, (analyte, found)) in bench.method.analytes.iter().zip(&reading.analytes).enumerate() {
+    for (k, (analyte, found)) in bench
+        .method
+        .analytes
+        .iter()
+        .zip(&reading.analytes)
+        .enumerate()
+    {
         let Some(found) = found else { continue };
         let shift = 100.0 * (found.retention_min - analyte.retention_min) / analyte.retention_min;
         if shift.abs() > limit {
@@ -230,15 +301,27 @@ fn retention_shift(kind: Kind, reading: &Reading, bench: Bench<'_>, out: &mut As
 
 /// `saturated`, for any kind with peaks of its own.
 fn saturated(kind: Kind, reading: &Reading, bench: Bench<'_>, out: &mut Assessment) {
-    for (k, (analyte, found)) in bench.method.analytes.iter().zip(&reading.analytes).enumerate() {
-        let Some(found) = found.as_ref().filter(|f| f.saturated) else { continue };
+    for (k, (analyte, found)) in bench
+        .method
+        .analytes
+        .iter()
+        .zip(&reading.analytes)
+        .enumerate()
+    {
+        let Some(found) = found.as_ref().filter(|f| f.saturated) else {
+            continue;
+        };
         out.failures.push(Failure {
             check: Check::Saturated,
             analyte: Some(k),
             measured: Some(found.height_mau),
             limit: String::new(),
             unit: "mAU".to_owned(),
-            message: format!("{}: the detector was at its ceiling, the peak's top is cut off at {} mAU", analyte.name, fixed(found.height_mau, 0)),
+            message: format!(
+                "{}: the detector was at its ceiling, the peak's top is cut off at {} mAU",
+                analyte.name,
+                fixed(found.height_mau, 0)
+            ),
             effect: Check::Saturated.effect(kind),
         });
     }

@@ -135,11 +135,25 @@ impl Check {
         match (self, kind) {
             (_, Kind::Conditioning) => Effect::None,
             (
-                Check::UnreadableTrace | Check::MissingTrace | Check::AirBubble | Check::Saturated | Check::Recovery | Check::NoPeak,
+                Check::UnreadableTrace
+                | Check::MissingTrace
+                | Check::AirBubble
+                | Check::Saturated
+                | Check::Recovery
+                | Check::NoPeak,
                 Kind::Standard,
             ) => Effect::FailsBracket,
-            (Check::UnreadableTrace | Check::MissingTrace | Check::AirBubble | Check::Saturated | Check::NoPeak, _) => Effect::Rerun,
-            (Check::CarryOver | Check::BlankNoise | Check::BlankDrift, Kind::Blank) => Effect::Rerun,
+            (
+                Check::UnreadableTrace
+                | Check::MissingTrace
+                | Check::AirBubble
+                | Check::Saturated
+                | Check::NoPeak,
+                _,
+            ) => Effect::Rerun,
+            (Check::CarryOver | Check::BlankNoise | Check::BlankDrift, Kind::Blank) => {
+                Effect::Rerun
+            }
             (Check::AboveRange, Kind::Sample) => Effect::Rerun,
             _ => Effect::None,
         }
@@ -195,7 +209,11 @@ mod tests {
 
     #[test]
     fn a_conditioning_injection_is_never_judged() {
-        assert!(Check::ALL.into_iter().all(|c| c.effect(Kind::Conditioning) == Effect::None));
+        assert!(
+            Check::ALL
+                .into_iter()
+                .all(|c| c.effect(Kind::Conditioning) == Effect::None)
+        );
     }
 
     #[test]

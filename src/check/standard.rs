@@ -13,9 +13,23 @@ const TAILING_NEEDS_SIGNAL_TO_NOISE: f64 = 100.0;
 const WIDTH_NEEDS_SIGNAL_TO_NOISE: f64 = 20.0;
 
 /// Everything that a known solution must show. `correction` brings areas to the method's injection volume.
-pub fn judge(plan: &Injection, reading: &Reading, correction: f64, bench: Bench<'_>, out: &mut Assessment) {
-    for (k, (analyte, found)) in bench.method.analytes.iter().zip(&reading.analytes).enumerate() {
-        let Some(expected) = nominal(plan, bench.method, k) else { continue };
+pub fn judge(
+    plan: &Injection,
+    reading: &Reading,
+    correction: f64,
+    bench: Bench<'_>,
+    out: &mut Assessment,
+) {
+    for (k, (analyte, found)) in bench
+        .method
+        .analytes
+        .iter()
+        .zip(&reading.analytes)
+        .enumerate()
+    {
+        let Some(expected) = nominal(plan, bench.method, k) else {
+            continue;
+        };
         let Some(found) = found else {
             out.failures.push(no_peak(plan.kind, k, analyte));
             continue;
@@ -50,7 +64,9 @@ fn no_peak(kind: Kind, k: usize, analyte: &Analyte) -> Failure {
 fn recovery(k: usize, analyte: &Analyte, expected: f64, bench: Bench<'_>, out: &mut Assessment) {
     let [low, high] = bench.method.limits.recovery_percent;
     let Some(line) = out.lines.get(k) else { return };
-    let (Some(percent), Some(found)) = (line.recovery_percent, line.concentration) else { return };
+    let (Some(percent), Some(found)) = (line.recovery_percent, line.concentration) else {
+        return;
+    };
     if percent < low || percent > high {
         out.failures.push(Failure {
             check: Check::Recovery,
@@ -75,7 +91,13 @@ fn recovery(k: usize, analyte: &Analyte, expected: f64, bench: Bench<'_>, out: &
 
 fn drift(k: usize, analyte: &Analyte, area: f64, bench: Bench<'_>, out: &mut Assessment) {
     let limit = bench.method.limits.standard_area_drift_percent;
-    let Some(first) = bench.first_areas.and_then(|a| a.get(k).copied().flatten()).filter(|a| *a > 0.0) else { return };
+    let Some(first) = bench
+        .first_areas
+        .and_then(|a| a.get(k).copied().flatten())
+        .filter(|a| *a > 0.0)
+    else {
+        return;
+    };
     let change = 100.0 * (area / first - 1.0);
     if change.abs() > limit {
         out.failures.push(Failure {
@@ -97,7 +119,14 @@ fn drift(k: usize, analyte: &Analyte, area: f64, bench: Bench<'_>, out: &mut Ass
 }
 
 /// Tailing, plates and resolution; the worst of the three gives the numbers, all that fail are named.
-fn shape(kind: Kind, k: usize, analyte: &Analyte, found: &Found, bench: Bench<'_>, out: &mut Assessment) {
+fn shape(
+    kind: Kind,
+    k: usize,
+    analyte: &Analyte,
+    found: &Found,
+    bench: Bench<'_>,
+    out: &mut Assessment,
+) {
     let limits = &bench.method.limits;
     let mut words = Vec::new();
     let mut first: Option<(f64, String)> = None;
@@ -105,17 +134,41 @@ fn shape(kind: Kind, k: usize, analyte: &Analyte, found: &Found, bench: Bench<'_
         first.get_or_insert((measured, significant(limit, 4)));
         words.push(word);
     };
-    if found.signal_to_noise >= TAILING_NEEDS_SIGNAL_TO_NOISE {
-        if let Some(t) = found.tailing.filter(|t| *t > limits.tailing_max) {
-            miss(t, limits.tailing_max, format!("tailing {}, limit {}", fixed(t, 2), significant(limits.tailing_max, 4)));
-        }
+    if found.signal_to_noise >= TAILING_NEEDS_SIGNAL_TO_NOISE
+        && let Some(t) = found.tailing.filter(|t| *t > limits.tailing_max)
+    {
+        miss(
+            t,
+            limits.tailing_max,
+            format!(
+                "tailing {}, limit {}",
+                fixed(t, 2),
+                significant(limits.tailing_max, 4)
+            ),
+        );
     }
     if found.signal_to_noise >= WIDTH_NEEDS_SIGNAL_TO_NOISE {
         if let Some(n) = found.plates.filter(|n| *n < limits.plates_min) {
-            miss(n, limits.plates_min, format!("plates {}, at least {}", fixed(n, 0), significant(limits.plates_min, 6)));
+            miss(
+                n,
+                limits.plates_min,
+                format!(
+                    "plates {}, at least {}",
+                    fixed(n, 0),
+                    significant(limits.plates_min, 6)
+                ),
+            );
         }
         if let Some(r) = found.resolution.filter(|r| *r < limits.resolution_min) {
-            miss(r, limits.resolution_min, format!("resolution {}, at least {}", fixed(r, 2), significant(limits.resolution_min, 4)));
+            miss(
+                r,
+                limits.resolution_min,
+                format!(
+                    "resolution {}, at least {}",
+                    fixed(r, 2),
+                    significant(limits.resolution_min, 4)
+                ),
+            );
         }
     }
     if let Some((measured, limit)) = first {

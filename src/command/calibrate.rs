@@ -7,9 +7,9 @@ use super::progress::Bar;
 use super::{End, Failed, Outcome, load_config, say, say_error, station};
 use crate::config::{Config, Station};
 use crate::intake::{Seen, scan};
+use crate::night::Landing;
 use crate::night::calibrate::points;
 use crate::night::queue::{Queue, Terms};
-use crate::night::Landing;
 use crate::quant::calibration::area_table::AreaTable;
 use crate::quant::calibration::{Calibration, Meta, Point};
 use crate::quant::plot::calibration_svg;
@@ -44,9 +44,16 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let config = load_config(config)?;
     let station = station(&config, args.station.as_deref(), &args.paths)?;
     let setup = setup(&config, station)?;
-    let out = args.out.clone().or_else(|| station.calibration.clone()).ok_or_else(|| {
-        Failed::configuration(format!("station {:?} names no `calibration`: say where it goes with --out FILE", station.name))
-    })?;
+    let out = args
+        .out
+        .clone()
+        .or_else(|| station.calibration.clone())
+        .ok_or_else(|| {
+            Failed::configuration(format!(
+                "station {:?} names no `calibration`: say where it goes with --out FILE",
+                station.name
+            ))
+        })?;
     let points = match area_table(&args.paths, &setup)? {
         Some(points) => points,
         None => from_traces(args, &config, station, &setup)?,
@@ -58,23 +65,34 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
         created: jiff::Timestamp::now().to_string(),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    let calibration = Calibration::fit(points, &setup.method.analytes, setup.method.fit, meta).map_err(Failed::configuration)?;
+    let calibration = Calibration::fit(points, &setup.method.analytes, setup.method.fit, meta)
+        .map_err(Failed::configuration)?;
     print_figures(&calibration, &setup);
     let misses = calibration.acceptable(&setup.method.limits);
     for miss in &misses {
         say_error(&format!("limit missed: {}", miss.message));
     }
     if !misses.is_empty() && args.out.is_none() && out.exists() {
-        say_error(&format!("{} is left as it is; write this calibration elsewhere with --out FILE if you want to see it", out.display()));
+        say_error(&format!(
+            "{} is left as it is; write this calibration elsewhere with --out FILE if you want to see it",
+            out.display()
+        ));
         return Ok(End::Attention);
     }
     write(&out, &calibration)?;
-    Ok(if misses.is_empty() { End::Well } else { End::Attention })
+    Ok(if misses.is_empty() {
+        End::Well
+    } else {
+        End::Attention
+    })
 }
 
 /// The station's files without its stored calibration: that is what is being made, and an old one may be of no use.
 fn setup(config: &Config, station: &Station) -> Result<Setup, Failed> {
-    let bare = Station { calibration: None, ..station.clone() };
+    let bare = Station {
+        calibration: None,
+        ..station.clone()
+    };
     Setup::load(config, &bare).map_err(Failed::configuration)
 }
 
@@ -90,7 +108,10 @@ fn area_table(paths: &[PathBuf], setup: &Setup) -> Result<Option<Vec<Point>>, Fa
     if !head.contains("area_mau_s") {
         return Ok(None);
     }
-    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let name = path
+        .file_name()
+        .map(|n| n.to_string_lossy().into_owned())
+        .unwrap_or_default();
     let table = AreaTable::read(&text, &setup.method, &name, &hex(&bytes))
         .map_err(|e| Failed::configuration(format!("{}: {e}", path.display())))?;
     for note in &table.notes {
@@ -99,35 +120,71 @@ fn area_table(paths: &[PathBuf], setup: &Setup) -> Result<Option<Vec<Point>>, Fa
     Ok(Some(table.points))
 }
 
-fn from_traces(args: &Args, config: &Config, station: &Station, setup: &Setup) -> Result<Vec<Point>, Failed> {
+fn from_traces(
+    args: &Args,
+    config: &Config,
+    station: &Station,
+    setup: &Setup,
+) -> Result<Vec<Point>, Failed> {
     let files = files(&args.paths, setup)?;
     let list = list_for(args, station, setup, &files)?;
-    let wanted: BTreeMap<&str, ()> =
-        list.injections.iter().filter(|i| i.kind == Kind::Calibrator).map(|i| (i.stem.as_str(), ())).collect();
-    let files: Vec<Seen> = files.into_iter().filter(|f| wanted.contains_key(stem_of(&f.path).as_str())).collect();
+    let wanted: BTreeMap<&str, ()> = list
+        .injections
+        .iter()
+        .filter(|i| i.kind == Kind::Calibrator)
+        .map(|i| (i.stem.as_str(), ()))
+        .collect();
+    let files: Vec<Seen> = files
+        .into_iter()
+        .filter(|f| wanted.contains_key(stem_of(&f.path).as_str()))
+        .collect();
     if files.is_empty() {
-        return Err(Failed::configuration("none of these files is a calibrator of the run list (kind `calibrator`, with a level)"));
+        return Err(Failed::configuration(
+            "none of these files is a calibrator of the run list (kind `calibrator`, with a level)",
+        ));
     }
-    let terms = Terms { method: std::sync::Arc::clone(&setup.method), stored: None, time_scale: 1.0 };
+    let terms = Terms {
+        method: std::sync::Arc::clone(&setup.method),
+        stored: None,
+        time_scale: 1.0,
+    };
     let mut queue = Queue::planned(&config.path.to_string_lossy(), &terms, &list);
     let (mut bar, total, mut done) = (Bar::new("traces"), files.len(), 0);
     let mut failed = None;
-    evaluate_all(files, Bench { settings: &station.trace, method: &setup.method }, |outcome| {
-        done += 1;
-        bar.set(done, total);
-        match outcome {
-            Read::Taken(taken) => {
-                if let crate::reading::Evaluation::Unreadable(why) = &taken.evaluation {
-                    let line = why.line.map(|l| format!("{l}:")).unwrap_or_default();
-                    bar.clear();
-                    say_error(&format!("{}:{line} {}", taken.seen.path.display(), why.message));
+    evaluate_all(
+        files,
+        Bench {
+            settings: &station.trace,
+            method: &setup.method,
+        },
+        |outcome| {
+            done += 1;
+            bar.set(done, total);
+            match outcome {
+                Read::Taken(taken) => {
+                    if let crate::reading::Evaluation::Unreadable(why) = &taken.evaluation {
+                        let line = why.line.map(|l| format!("{l}:")).unwrap_or_default();
+                        bar.clear();
+                        say_error(&format!(
+                            "{}:{line} {}",
+                            taken.seen.path.display(),
+                            why.message
+                        ));
+                    }
+                    queue.land(std::sync::Arc::new(landing(*taken)));
                 }
-                queue.land(std::sync::Arc::new(landing(*taken)));
+                Read::Changed(seen) => {
+                    failed = Some(format!(
+                        "{}: it is still being written",
+                        seen.path.display()
+                    ))
+                }
+                Read::Unread(seen, error) => {
+                    failed = Some(format!("{}: {error}", seen.path.display()))
+                }
             }
-            Read::Changed(seen) => failed = Some(format!("{}: it is still being written", seen.path.display())),
-            Read::Unread(seen, error) => failed = Some(format!("{}: {error}", seen.path.display())),
-        }
-    });
+        },
+    );
     bar.clear();
     match failed {
         Some(message) => Err(Failed::io(message)),
@@ -139,7 +196,12 @@ fn landing(taken: crate::service::evaluate::Taken) -> Landing {
     Landing {
         id: 0,
         stem: stem_of(&taken.seen.path),
-        file_name: taken.seen.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
+        file_name: taken
+            .seen
+            .path
+            .file_name()
+            .map(|n| n.to_string_lossy().into_owned())
+            .unwrap_or_default(),
         sha256: taken.sha256,
         modified: taken.seen.modified,
         landed_at: taken.seen.modified,
@@ -152,14 +214,19 @@ fn files(paths: &[PathBuf], setup: &Setup) -> Result<Vec<Seen>, Failed> {
     let mut out = Vec::new();
     for path in paths {
         if path.is_dir() {
-            let wanted = |p: &Path| setup.filter.role_anywhere(p) == Some(crate::intake::filter::Role::Trace);
+            let wanted = |p: &Path| {
+                setup.filter.role_anywhere(p) == Some(crate::intake::filter::Role::Trace)
+            };
             let look = scan::scan(path, &wanted, &|p| setup.filter.skips(p));
             if let Some((path, error)) = look.failed.into_iter().next() {
                 return Err(Failed::io(format!("{}: {error}", path.display())));
             }
             out.extend(look.files);
         } else {
-            out.push(scan::look_at(path).ok_or_else(|| Failed::io(format!("{}: no such file", path.display())))?);
+            out.push(
+                scan::look_at(path)
+                    .ok_or_else(|| Failed::io(format!("{}: no such file", path.display())))?,
+            );
         }
     }
     out.sort();
@@ -167,9 +234,15 @@ fn files(paths: &[PathBuf], setup: &Setup) -> Result<Vec<Seen>, Failed> {
 }
 
 /// The list named, or the first of the station's lists that knows one of the files as a calibrator.
-fn list_for(args: &Args, station: &Station, setup: &Setup, files: &[Seen]) -> Result<RunList, Failed> {
+fn list_for(
+    args: &Args,
+    station: &Station,
+    setup: &Setup,
+    files: &[Seen],
+) -> Result<RunList, Failed> {
     let read = |path: &Path| {
-        let bytes = std::fs::read(path).map_err(|e| Failed::io(format!("{}: {e}", path.display())))?;
+        let bytes =
+            std::fs::read(path).map_err(|e| Failed::io(format!("{}: {e}", path.display())))?;
         lists::read(&bytes, path, &setup.method).map_err(Failed::configuration)
     };
     if let Some(path) = &args.run_list {
@@ -178,11 +251,17 @@ fn list_for(args: &Args, station: &Station, setup: &Setup, files: &[Seen]) -> Re
     let stems: Vec<String> = files.iter().map(|f| stem_of(&f.path)).collect();
     for seen in lists::find(station, &setup.filter).into_iter().rev() {
         let list = read(&seen.path)?;
-        if list.injections.iter().any(|i| i.kind == Kind::Calibrator && stems.contains(&i.stem)) {
+        if list
+            .injections
+            .iter()
+            .any(|i| i.kind == Kind::Calibrator && stems.contains(&i.stem))
+        {
             return Ok(list);
         }
     }
-    Err(Failed::configuration("no run list of the station names one of these files as a calibrator: name one with --run-list FILE"))
+    Err(Failed::configuration(
+        "no run list of the station names one of these files as a calibrator: name one with --run-list FILE",
+    ))
 }
 
 fn print_figures(calibration: &Calibration, setup: &Setup) {
@@ -197,12 +276,16 @@ fn print_figures(calibration: &Calibration, setup: &Setup) {
             significant(curve.intercept(), 5),
             significant(curve.slope(), 6),
             fixed(curve.r2(), 5),
-            curve.relative_standard_error_percent.map_or("-".to_owned(), |r| fixed(r, 1)),
+            curve
+                .relative_standard_error_percent
+                .map_or("-".to_owned(), |r| fixed(r, 1)),
             significant(curve.lod, 3),
             significant(curve.loq, 3),
         ));
         for level in &curve.levels {
-            let error = level.error_percent.map_or("-".to_owned(), |e| format!("{}{} %", if e > 0.0 { "+" } else { "" }, fixed(e, 1)));
+            let error = level.error_percent.map_or("-".to_owned(), |e| {
+                format!("{}{} %", if e > 0.0 { "+" } else { "" }, fixed(e, 1))
+            });
             say(&format!(
                 "  {}: {} {unit}, found {}, {error} ({})",
                 one_line(&level.level),
@@ -213,7 +296,10 @@ fn print_figures(calibration: &Calibration, setup: &Setup) {
         }
     }
     for analyte in calibration.without_curve(&setup.method.analytes) {
-        say_error(&format!("{}: no calibrator has a peak of it; its samples get no concentration", one_line(analyte)));
+        say_error(&format!(
+            "{}: no calibrator has a peak of it; its samples get no concentration",
+            one_line(analyte)
+        ));
     }
 }
 

@@ -61,7 +61,10 @@ fn folders(config: &Config, findings: &mut Findings) {
     match is_network_share(existing(&config.state_dir)) {
         Some(kind) => findings.wrong(
             End::Configuration,
-            &format!("state_dir {} lies on a network share ({kind}): put it on a local disk", config.state_dir.display()),
+            &format!(
+                "state_dir {} lies on a network share ({kind}): put it on a local disk",
+                config.state_dir.display()
+            ),
         ),
         None => findings.fine(&format!("ledger in {}", config.state_dir.display())),
     }
@@ -76,7 +79,12 @@ fn existing(folder: &Path) -> &Path {
     folder.ancestors().find(|f| f.exists()).unwrap_or(folder)
 }
 
-fn check_station(config: &Config, station: &Station, named: Option<&Path>, findings: &mut Findings) {
+fn check_station(
+    config: &Config,
+    station: &Station,
+    named: Option<&Path>,
+    findings: &mut Findings,
+) {
     let setup = match Setup::load(config, station) {
         Ok(setup) => setup,
         Err(error) => return findings.wrong(End::Configuration, &error.to_string()),
@@ -91,29 +99,50 @@ fn check_station(config: &Config, station: &Station, named: Option<&Path>, findi
     ));
     calibration(station, &setup, findings);
     run_lists(station, &setup, findings);
-    let look = scan::scan(&station.watch, &|p| setup.filter.role(p) == Some(Role::Trace), &|p| setup.filter.skips(p));
+    let look = scan::scan(
+        &station.watch,
+        &|p| setup.filter.role(p) == Some(Role::Trace),
+        &|p| setup.filter.skips(p),
+    );
     for (path, error) in &look.failed {
         findings.wrong(End::InputOutput, &format!("{}: {error}", path.display()));
     }
     if look.failed.is_empty() {
-        findings.fine(&format!("watching {}: {}", station.watch.display(), count(look.files.len(), "file")));
+        findings.fine(&format!(
+            "watching {}: {}",
+            station.watch.display(),
+            count(look.files.len(), "file")
+        ));
     }
     let newest = look.files.iter().max().map(|s| s.path.clone());
     match named.map(Path::to_owned).or(newest) {
         Some(path) => one_trace(&path, station, &setup, findings),
-        None => findings.note("no trace there yet: name one (`runsitter check TRACE`) to see how it is read"),
+        None => findings
+            .note("no trace there yet: name one (`runsitter check TRACE`) to see how it is read"),
     }
 }
 
 fn calibration(station: &Station, setup: &Setup, findings: &Findings) {
     match (&station.calibration, &setup.calibration) {
-        (None, _) => findings.note("no stored calibration: every queue needs calibrators of its own"),
-        (Some(path), None) => findings.note(&format!("{} is not there yet: make it with `runsitter calibrate`", path.display())),
+        (None, _) => {
+            findings.note("no stored calibration: every queue needs calibrators of its own")
+        }
+        (Some(path), None) => findings.note(&format!(
+            "{} is not there yet: make it with `runsitter calibrate`",
+            path.display()
+        )),
         (Some(path), Some(stored)) => {
             let calibration = &stored.named.calibration;
-            findings.fine(&format!("calibration {}, made {}", path.display(), one_line(&calibration.created)));
+            findings.fine(&format!(
+                "calibration {}, made {}",
+                path.display(),
+                one_line(&calibration.created)
+            ));
             for analyte in calibration.without_curve(&setup.method.analytes) {
-                findings.note(&format!("{}: not in the stored calibration", one_line(analyte)));
+                findings.note(&format!(
+                    "{}: not in the stored calibration",
+                    one_line(analyte)
+                ));
             }
             if calibration.method_sha256 != setup.method.sha256 {
                 findings.note("the method has changed since that calibration was made");
@@ -132,9 +161,15 @@ fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
     }
     for Seen { path, .. } in found {
         let list = std::fs::read(&path).map_err(|e| format!("{}: {e}", path.display()));
-        match list.and_then(|bytes| lists::read(&bytes, &path, &setup.method).map_err(|e| e.to_string())) {
+        match list
+            .and_then(|bytes| lists::read(&bytes, &path, &setup.method).map_err(|e| e.to_string()))
+        {
             Ok(list) => {
-                findings.fine(&format!("run list {}: {}", path.display(), count(list.injections.len(), "injection")));
+                findings.fine(&format!(
+                    "run list {}: {}",
+                    path.display(),
+                    count(list.injections.len(), "injection")
+                ));
                 for note in &list.notes {
                     findings.note(&one_line(note));
                 }
@@ -148,25 +183,44 @@ fn one_trace(path: &Path, station: &Station, setup: &Setup, findings: &mut Findi
     let limit = station.trace.max_bytes.unwrap_or(trace::MAX_BYTES);
     let size = std::fs::metadata(path).map_or(0, |m| m.len());
     if size > limit {
-        return findings.wrong(End::InputOutput, &format!("{}: {size} bytes, at most {limit} are read", path.display()));
+        return findings.wrong(
+            End::InputOutput,
+            &format!("{}: {size} bytes, at most {limit} are read", path.display()),
+        );
     }
     let bytes = match std::fs::read(path) {
         Ok(bytes) => bytes,
-        Err(error) => return findings.wrong(End::InputOutput, &format!("{}: {error}", path.display())),
+        Err(error) => {
+            return findings.wrong(End::InputOutput, &format!("{}: {error}", path.display()));
+        }
     };
     let conditions = &setup.method.conditions;
-    let hints = Hints { run_time_min: Some(conditions.run_time_min), wavelength_nm: conditions.wavelength_nm };
+    let hints = Hints {
+        run_time_min: Some(conditions.run_time_min),
+        wavelength_nm: conditions.wavelength_nm,
+    };
     match trace::read(&bytes, &station.trace, &hints) {
         Err(error) => {
             let line = error.line.map(|l| format!("{l}:")).unwrap_or_default();
-            findings.wrong(End::InputOutput, &format!("{}:{line} {}", path.display(), error.message));
+            findings.wrong(
+                End::InputOutput,
+                &format!("{}:{line} {}", path.display(), error.message),
+            );
         }
         Ok(read) => {
-            findings.fine(&format!("trace {}: {}", path.display(), count(read.time_s.len(), "sample")));
+            findings.fine(&format!(
+                "trace {}: {}",
+                path.display(),
+                count(read.time_s.len(), "sample")
+            ));
             for line in read.layout.describe() {
                 findings.note(&one_line(&line));
             }
-            peaks(&crate::quant::matching::evaluate(&read, &setup.method), setup, findings);
+            peaks(
+                &crate::quant::matching::evaluate(&read, &setup.method),
+                setup,
+                findings,
+            );
         }
     }
 }
@@ -178,8 +232,17 @@ fn peaks(evaluation: &Evaluation, setup: &Setup, findings: &mut Findings) {
             for (analyte, found) in setup.method.analytes.iter().zip(&reading.analytes) {
                 let name = one_line(&analyte.name);
                 findings.note(&match found {
-                    None => format!("{name}: no peak at {} ± {} min", fixed(analyte.retention_min, 2), fixed(analyte.window_min, 2)),
-                    Some(f) => format!("{name}: {} min, {} mAU·s, signal-to-noise {}", fixed(f.retention_min, 2), significant(f.area_mau_s, 5), fixed(f.signal_to_noise, 0)),
+                    None => format!(
+                        "{name}: no peak at {} ± {} min",
+                        fixed(analyte.retention_min, 2),
+                        fixed(analyte.window_min, 2)
+                    ),
+                    Some(f) => format!(
+                        "{name}: {} min, {} mAU·s, signal-to-noise {}",
+                        fixed(f.retention_min, 2),
+                        significant(f.area_mau_s, 5),
+                        fixed(f.signal_to_noise, 0)
+                    ),
                 });
             }
         }

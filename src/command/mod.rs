@@ -26,9 +26,14 @@ const LOCAL_CONFIG: &str = "runsitter.toml";
 ///
 /// It only reads what the instrument's software exports. It controls nothing and is no safety device.
 #[derive(Debug, Parser)]
-#[command(name = "runsitter", version, max_term_width = 100, after_help = "Exit codes: 0 all well; 1 done, and a result must be injected \
+#[command(
+    name = "runsitter",
+    version,
+    max_term_width = 100,
+    after_help = "Exit codes: 0 all well; 1 done, and a result must be injected \
 again or a check that is told at once failed; 2 usage or configuration error; 3 input or output error.\nLogs go to the error output; \
-RUST_LOG=debug shows more.")]
+RUST_LOG=debug shows more."
+)]
 struct Line {
     /// The configuration [default: runsitter.toml in the working directory, then /etc/runsitter/runsitter.toml]
     #[arg(long, global = true, value_name = "FILE")]
@@ -86,11 +91,17 @@ struct Failed {
 
 impl Failed {
     fn configuration(error: impl std::fmt::Display) -> Failed {
-        Failed { end: End::Configuration, message: error.to_string() }
+        Failed {
+            end: End::Configuration,
+            message: error.to_string(),
+        }
     }
 
     fn io(error: impl std::fmt::Display) -> Failed {
-        Failed { end: End::InputOutput, message: error.to_string() }
+        Failed {
+            end: End::InputOutput,
+            message: error.to_string(),
+        }
     }
 }
 
@@ -164,13 +175,27 @@ fn load_config(named: Option<&Path>) -> Result<Config, Failed> {
 }
 
 /// The station that is meant: the one named, the one that watches the first path, or the only one.
-fn station<'a>(config: &'a Config, named: Option<&str>, paths: &[PathBuf]) -> Result<&'a Station, Failed> {
+fn station<'a>(
+    config: &'a Config,
+    named: Option<&str>,
+    paths: &[PathBuf],
+) -> Result<&'a Station, Failed> {
     if let Some(name) = named {
         let known = config.stations.iter().map(|s| s.name.as_str());
-        let near = crate::text::nearest(name, known).map(|n| format!("; did you mean {n:?}?")).unwrap_or_default();
-        return config.station(name).ok_or_else(|| Failed::configuration(format!("no station {name:?} in {}{near}", config.path.display())));
+        let near = crate::text::nearest(name, known)
+            .map(|n| format!("; did you mean {n:?}?"))
+            .unwrap_or_default();
+        return config.station(name).ok_or_else(|| {
+            Failed::configuration(format!(
+                "no station {name:?} in {}{near}",
+                config.path.display()
+            ))
+        });
     }
-    let watching = paths.first().and_then(|p| std::path::absolute(p).ok()).and_then(|p| config.station_of(&p));
+    let watching = paths
+        .first()
+        .and_then(|p| std::path::absolute(p).ok())
+        .and_then(|p| config.station_of(&p));
     match (watching, config.stations.as_slice()) {
         (Some(station), _) => Ok(station),
         (None, [only]) => Ok(only),
@@ -199,16 +224,26 @@ mod log {
         let (filter, bad) = match std::env::var("RUST_LOG") {
             Ok(text) => match text.parse::<Targets>() {
                 Ok(filter) => (filter, None),
-                Err(error) => (default(), Some(format!("RUST_LOG={text:?} cannot be understood: {error}"))),
+                Err(error) => (
+                    default(),
+                    Some(format!("RUST_LOG={text:?} cannot be understood: {error}")),
+                ),
             },
             Err(_) => (default(), None),
         };
         // Under systemd the journal has its own clock.
         let journal = std::env::var_os("JOURNAL_STREAM").is_some();
-        let layer = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false).with_ansi(std::io::stderr().is_terminal());
+        let layer = tracing_subscriber::fmt::layer()
+            .with_writer(std::io::stderr)
+            .with_target(false)
+            .with_ansi(std::io::stderr().is_terminal());
         let registry = tracing_subscriber::registry().with(filter);
         // A second start in one process (tests) keeps the first.
-        let _ = if journal { registry.with(layer.without_time()).try_init() } else { registry.with(layer).try_init() };
+        let _ = if journal {
+            registry.with(layer.without_time()).try_init()
+        } else {
+            registry.with(layer).try_init()
+        };
         if let Some(message) = bad {
             tracing::warn!("{message}");
         }

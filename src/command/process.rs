@@ -23,12 +23,22 @@ pub struct Args {
 pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let config = load_config(config)?;
     let station = station(&config, args.station.as_deref(), &args.paths)?;
-    let paths: Vec<PathBuf> = args.paths.iter().map(|p| std::path::absolute(p).unwrap_or_else(|_| p.clone())).collect();
+    let paths: Vec<PathBuf> = args
+        .paths
+        .iter()
+        .map(|p| std::path::absolute(p).unwrap_or_else(|_| p.clone()))
+        .collect();
     let mut ledger = Ledger::open(&config.state_dir).map_err(|e| Failed::from_ledger(&e))?;
     let mut bar = Bar::new("traces");
-    let done = process(&config, station, &paths, &mut ledger, &mut |k, n| bar.set(k, n))?;
+    let done = process(&config, station, &paths, &mut ledger, &mut |k, n| {
+        bar.set(k, n)
+    })?;
     bar.clear();
-    say(&format!("{} processed, {} known already", count(done.landed, "trace"), done.known));
+    say(&format!(
+        "{} processed, {} known already",
+        count(done.landed, "trace"),
+        done.known
+    ));
     for folder in &done.folders {
         say(&format!("results: {}", folder.display()));
     }

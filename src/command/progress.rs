@@ -18,19 +18,32 @@ pub struct Bar {
 impl Bar {
     /// A bar that counts things of this name.
     pub fn new(noun: &'static str) -> Bar {
-        Bar { shown: std::io::stderr().is_terminal(), drawn: None, noun }
+        Bar {
+            shown: std::io::stderr().is_terminal(),
+            drawn: None,
+            noun,
+        }
     }
 
     /// So many of so many are done.
     pub fn set(&mut self, done: usize, total: usize) {
         let now = Instant::now();
-        if !self.shown || total == 0 || done < total && self.drawn.is_some_and(|d| now.duration_since(d) < PAUSE) {
+        if !self.shown
+            || total == 0
+            || done < total && self.drawn.is_some_and(|d| now.duration_since(d) < PAUSE)
+        {
             return;
         }
         self.drawn = Some(now);
         let full = WIDTH * done / total;
-        let bar: String = (0..WIDTH).map(|k| if k < full { '#' } else { '.' }).collect();
-        let _ = write!(std::io::stderr(), "\r[{bar}] {done} of {total} {}\u{1b}[K", self.noun);
+        let bar: String = (0..WIDTH)
+            .map(|k| if k < full { '#' } else { '.' })
+            .collect();
+        let _ = write!(
+            std::io::stderr(),
+            "\r[{bar}] {done} of {total} {}\u{1b}[K",
+            self.noun
+        );
     }
 
     /// Takes the bar off the terminal, so that other lines can be written.

@@ -10,7 +10,8 @@ use super::progress::Bar;
 use super::{End, Failed, Outcome, say};
 use crate::config::{self, Config};
 use crate::rehearsal::{
-    DEFAULT_SECONDS_PER_CYCLE, Event as Played, Exporter, Night, Pace, QUEUE, RUN_TIME_MIN, STATION, Scenario, wall_clock,
+    DEFAULT_SECONDS_PER_CYCLE, Event as Played, Exporter, Night, Pace, QUEUE, RUN_TIME_MIN,
+    STATION, Scenario, wall_clock,
 };
 use crate::service::desk::{Event, Listener};
 use crate::service::watch::{Options, Signal, run as run_loop};
@@ -40,34 +41,57 @@ pub struct Args {
 
 pub fn run(args: &Args) -> Outcome {
     if !(args.cycle.is_finite() && (0.5..=3600.0).contains(&args.cycle)) {
-        return Err(Failed::configuration(format!("--cycle: found {}, expected 0.5 to 3600 s", args.cycle)));
+        return Err(Failed::configuration(format!(
+            "--cycle: found {}, expected 0.5 to 3600 s",
+            args.cycle
+        )));
     }
     let root = folder(args)?;
     let night = Night::build(args.scenario, args.seed);
     let folders = night.lay_out(&root, SETTLE_S).map_err(Failed::io)?;
     let config = config::file::load(&folders.config).map_err(Failed::configuration)?;
-    say(&format!("{}: {}", args.scenario, args.scenario.description()));
+    say(&format!(
+        "{}: {}",
+        args.scenario,
+        args.scenario.description()
+    ));
     say(&format!("Look for: {}", args.scenario.look_for()));
     say("");
     let (signals, receive) = mpsc::channel();
     let stop = Arc::new(AtomicBool::new(false));
     let bar = Arc::new(Mutex::new(Bar::new("injections")));
     let (ready, wait_ready) = mpsc::channel();
-    let player = play(&night, &config, args.cycle, Arc::clone(&stop), Arc::clone(&bar), signals.clone(), wait_ready);
+    let player = play(
+        &night,
+        &config,
+        args.cycle,
+        Arc::clone(&stop),
+        Arc::clone(&bar),
+        signals.clone(),
+        wait_ready,
+    );
     let options = Options {
         time_scale: args.cycle / (RUN_TIME_MIN * 60.0),
-        ready: Box::new(move || { let _ = ready.send(()); }),
+        ready: Box::new(move || {
+            let _ = ready.send(());
+        }),
         listener: Some(Box::new(move |_| listener(Arc::clone(&bar)))),
         until_ended: true,
         ..Options::default()
     };
     let watched = run_loop(&config, &receive, &signals, options);
     stop.store(true, Ordering::Relaxed);
-    let played = player.join().map_err(|_| Failed::io("the simulated instrument failed; this is a defect of the program"))?;
+    let played = player.join().map_err(|_| {
+        Failed::io("the simulated instrument failed; this is a defect of the program")
+    })?;
     let ended = watched?;
     played.map_err(Failed::io)?;
     finish(&config);
-    Ok(if ended.attention { End::Attention } else { End::Well })
+    Ok(if ended.attention {
+        End::Attention
+    } else {
+        End::Well
+    })
 }
 
 fn folder(args: &Args) -> Result<PathBuf, Failed> {
@@ -75,7 +99,10 @@ fn folder(args: &Args) -> Result<PathBuf, Failed> {
         Some(folder) => {
             let taken = std::fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some());
             if taken {
-                return Err(Failed::configuration(format!("{}: found a folder with something in it, expected a new or empty one", folder.display())));
+                return Err(Failed::configuration(format!(
+                    "{}: found a folder with something in it, expected a new or empty one",
+                    folder.display()
+                )));
             }
             Ok(folder.clone())
         }
@@ -100,7 +127,11 @@ fn play(
     ready: mpsc::Receiver<()>,
 ) -> Played24 {
     let exporter = Exporter::new(night, &Pace::new(cycle_s, Timestamp::now()));
-    let folder = config.stations.first().map(|s| s.watch.clone()).unwrap_or_default();
+    let folder = config
+        .stations
+        .first()
+        .map(|s| s.watch.clone())
+        .unwrap_or_default();
     let total = night.injections.len();
     std::thread::spawn(move || {
         if ready.recv().is_err() {
@@ -141,8 +172,17 @@ fn listener(bar: Arc<Mutex<Bar>>) -> Listener {
 }
 
 fn message_lines(path: &Path, body: &str) -> Vec<String> {
-    let mut lines = vec![format!("--- {} ---", path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default())];
-    lines.extend(body.lines().take(SHOWN_LINES).map(|l| format!("  {l}").trim_end().to_owned()));
+    let mut lines = vec![format!(
+        "--- {} ---",
+        path.file_name()
+            .map(|n| n.to_string_lossy())
+            .unwrap_or_default()
+    )];
+    lines.extend(
+        body.lines()
+            .take(SHOWN_LINES)
+            .map(|l| format!("  {l}").trim_end().to_owned()),
+    );
     if body.lines().count() > SHOWN_LINES {
         lines.push("  …".to_owned());
     }
@@ -154,7 +194,11 @@ fn finish(config: &Config) {
     let results = config.results_dir.join(STATION);
     let queue = results.join(QUEUE);
     say("");
-    for line in std::fs::read_to_string(queue.join("summary.txt")).unwrap_or_default().lines().take(SHOWN_LINES) {
+    for line in std::fs::read_to_string(queue.join("summary.txt"))
+        .unwrap_or_default()
+        .lines()
+        .take(SHOWN_LINES)
+    {
         say(line);
     }
     say("…");
@@ -166,7 +210,14 @@ fn finish(config: &Config) {
         ("time course", queue.join("time-course.csv")),
         ("alerts", queue.join("alerts.csv")),
         ("alert files", results.join("alerts")),
-        ("exports", config.stations.first().map(|s| s.watch.clone()).unwrap_or_default()),
+        (
+            "exports",
+            config
+                .stations
+                .first()
+                .map(|s| s.watch.clone())
+                .unwrap_or_default(),
+        ),
     ] {
         say(&format!("{what:12} {}", path.display()));
     }

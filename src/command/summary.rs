@@ -21,17 +21,34 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let config = load_config(config)?;
     let station = station(&config, args.station.as_deref(), &[])?;
     let mut ledger = Ledger::open(&config.state_dir).map_err(|e| Failed::from_ledger(&e))?;
-    let known: Vec<String> = ledger.queues(&station.name).map_err(DeskError::from)?.into_iter().map(|(q, _)| q).collect();
+    let known: Vec<String> = ledger
+        .queues(&station.name)
+        .map_err(DeskError::from)?
+        .into_iter()
+        .map(|(q, _)| q)
+        .collect();
     let last = ledger.last_queue(&station.name).map_err(DeskError::from)?;
     let Some(name) = args.queue.clone().or(last) else {
-        return Err(Failed::configuration(format!("nothing has landed at station {:?} yet", station.name)));
+        return Err(Failed::configuration(format!(
+            "nothing has landed at station {:?} yet",
+            station.name
+        )));
     };
     if !known.contains(&name) {
         let near = crate::text::nearest(&name, known.iter().map(String::as_str));
-        let near = near.map(|n| format!("; did you mean {n:?}?")).unwrap_or_default();
-        return Err(Failed::configuration(format!("no queue {name:?} at station {:?}{near}", station.name)));
+        let near = near
+            .map(|n| format!("; did you mean {n:?}?"))
+            .unwrap_or_default();
+        return Err(Failed::configuration(format!(
+            "no queue {name:?} at station {:?}{near}",
+            station.name
+        )));
     }
-    let ended = ledger.queues(&station.name).map_err(DeskError::from)?.into_iter().any(|(q, ended)| q == name && ended);
+    let ended = ledger
+        .queues(&station.name)
+        .map_err(DeskError::from)?
+        .into_iter()
+        .any(|(q, ended)| q == name && ended);
     let mut desk = Desk::open(&config, station, &mut ledger, 1.0)?;
     desk.load(&mut ledger, &name)?;
     if ended {
@@ -47,5 +64,9 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     for error in &failed {
         say_error(&error.to_string());
     }
-    Ok(if failed.is_empty() { End::Well } else { End::InputOutput })
+    Ok(if failed.is_empty() {
+        End::Well
+    } else {
+        End::InputOutput
+    })
 }

@@ -18,7 +18,10 @@ const LAST_WORK: Duration = Duration::from_secs(4);
 
 pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
     let config = load_config(config)?;
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Failed::io)?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(Failed::io)?;
     let (send, receive) = mpsc::channel();
     let (ended_send, ended) = tokio::sync::oneshot::channel::<Result<Ended, DeskError>>();
     let hints = send.clone();
@@ -28,11 +31,13 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
         turn: service::watchdog().map_or(Duration::from_secs(60), |w| w / 2),
         ..Options::default()
     };
-    let worker = std::thread::Builder::new().name("desk".to_owned()).spawn(move || {
-        let end = run_loop(&config, &receive, &hints, options);
-        // Nobody waits any more where the order to stop ran into its time limit.
-        let _ = ended_send.send(end);
-    });
+    let worker = std::thread::Builder::new()
+        .name("desk".to_owned())
+        .spawn(move || {
+            let end = run_loop(&config, &receive, &hints, options);
+            // Nobody waits any more where the order to stop ran into its time limit.
+            let _ = ended_send.send(end);
+        });
     worker.map_err(Failed::io)?;
     let end = runtime.block_on(until_ended(send, ended));
     runtime.shutdown_timeout(Duration::from_millis(100));
@@ -56,7 +61,10 @@ fn sign_of_life() -> impl FnMut() + Send {
     }
 }
 
-async fn until_ended(send: mpsc::Sender<Signal>, mut ended: tokio::sync::oneshot::Receiver<Result<Ended, DeskError>>) -> Result<(), Failed> {
+async fn until_ended(
+    send: mpsc::Sender<Signal>,
+    mut ended: tokio::sync::oneshot::Receiver<Result<Ended, DeskError>>,
+) -> Result<(), Failed> {
     let end = tokio::select! {
         end = &mut ended => end,
         signal = stop_signal() => {
@@ -76,14 +84,19 @@ async fn until_ended(send: mpsc::Sender<Signal>, mut ended: tokio::sync::oneshot
     match end {
         Ok(Ok(_)) => Ok(()),
         Ok(Err(error)) => Err(error.into()),
-        Err(_) => Err(Failed::io("the daemon's loop ended unexpectedly; this is a defect of the program")),
+        Err(_) => Err(Failed::io(
+            "the daemon's loop ended unexpectedly; this is a defect of the program",
+        )),
     }
 }
 
 #[cfg(unix)]
 async fn stop_signal() -> &'static str {
     use tokio::signal::unix::{SignalKind, signal};
-    match (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) {
+    match (
+        signal(SignalKind::terminate()),
+        signal(SignalKind::interrupt()),
+    ) {
         (Ok(mut terminate), Ok(mut interrupt)) => tokio::select! {
             _ = terminate.recv() => "SIGTERM",
             _ = interrupt.recv() => "SIGINT",

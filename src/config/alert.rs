@@ -8,7 +8,7 @@ use lettre::message::Mailbox;
 use super::bounds::Bounds;
 use super::error::FileError;
 use super::table::{Table, Value};
-use super::{Alert, Email, Heartbeat, Security, Station, paths};
+use super::{Alert, Email, Heartbeat, Security, paths};
 
 pub(super) const KEYS: &[&str] = &["remind_min", "summary_at", "email", "heartbeat"];
 pub(super) const EMAIL_KEYS: &[&str] = &[
@@ -30,11 +30,7 @@ const EVERY_S: f64 = 60.0;
 const MOST_RECIPIENTS: usize = 50;
 
 /// The table, or its defaults: alert files alone.
-pub(super) fn read(
-    root: &Table<'_>,
-    file: &Path,
-    stations: &[Station],
-) -> Result<Alert, FileError> {
+pub(super) fn read(root: &Table<'_>, file: &Path) -> Result<Alert, FileError> {
     let Some(value) = root.get("alert") else {
         return Ok(Alert {
             remind_min: REMIND_MIN,
@@ -60,7 +56,7 @@ pub(super) fn read(
             .transpose()?,
         heartbeat: table
             .get("heartbeat")
-            .map(|v| heartbeat(&v.table(HEARTBEAT_KEYS)?, file, stations))
+            .map(|v| heartbeat(&v.table(HEARTBEAT_KEYS)?, file))
             .transpose()?,
     })
 }
@@ -174,10 +170,9 @@ fn address(value: &Value<'_>) -> Result<String, FileError> {
     }
 }
 
-fn heartbeat(table: &Table<'_>, file: &Path, stations: &[Station]) -> Result<Heartbeat, FileError> {
+fn heartbeat(table: &Table<'_>, file: &Path) -> Result<Heartbeat, FileError> {
     let value = table.need("file", "the file that shows life")?;
     let alive = paths::path(&value, file, "a file")?;
-    paths::outside_watched(&value, &alive, stations)?;
     Ok(Heartbeat {
         file: alive,
         every_s: table.number_or("every_s", Bounds::range(1.0, 86_400.0, "s"), EVERY_S)?,

@@ -35,7 +35,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Config, FileError> {
         path: path.to_owned(),
         state_dir: own_folder("state_dir", "the ledger's folder")?,
         results_dir: own_folder("results_dir", "the results' folder")?,
-        alert: alert::read(&root, path, &stations)?,
+        alert: alert::read(&root, path)?,
         stations,
     })
 }

@@ -38,7 +38,10 @@ fn matcher(pattern: &str) -> Result<GlobMatcher, BadPattern> {
         .literal_separator(true)
         .build()
         .map(|g| g.compile_matcher())
-        .map_err(|e| BadPattern { pattern: pattern.to_owned(), message: e.kind().to_string() })
+        .map_err(|e| BadPattern {
+            pattern: pattern.to_owned(),
+            message: e.kind().to_string(),
+        })
 }
 
 impl Filter {
@@ -47,29 +50,54 @@ impl Filter {
     /// # Errors
     /// When a pattern cannot be understood.
     pub fn new(config: &Config, station: &Station) -> Result<Filter, BadPattern> {
-        let names = station.files.iter().map(|p| matcher(p)).collect::<Result<_, _>>()?;
+        let names = station
+            .files
+            .iter()
+            .map(|p| matcher(p))
+            .collect::<Result<_, _>>()?;
         let run_list = station.run_list.as_deref().map(matcher).transpose()?;
-        let last = station.run_list.as_deref().map(|p| p.rsplit(['/', '\\']).next().unwrap_or(p));
-        let mut never = vec![config.results_dir.clone(), config.state_dir.clone()];
+        let last = station
+            .run_list
+            .as_deref()
+            .map(|p| p.rsplit(['/', '\\']).next().unwrap_or(p));
+        // Folders of ours count only where they lie among the traces: the traces may lie below the results as well.
+        let ours = [&config.results_dir, &config.state_dir];
+        let mut never: Vec<PathBuf> = ours
+            .into_iter()
+            .filter(|f| f.starts_with(&station.watch))
+            .cloned()
+            .collect();
         never.extend(station.pressure.as_ref().map(|p| p.file.clone()));
         never.extend(config.alert.heartbeat.as_ref().map(|h| h.file.clone()));
-        Ok(Filter { names, run_list, run_list_name: last.map(matcher).transpose()?, never })
+        Ok(Filter {
+            names,
+            run_list,
+            run_list_name: last.map(matcher).transpose()?,
+            never,
+        })
     }
 
-    /// True for files and folders that are never looked at.
+    /// True for files and folders that are never looked at, and for what lies in them.
     pub fn skips(&self, path: &Path) -> bool {
-        self.never.iter().any(|n| n == path)
+        self.never.iter().any(|n| path.starts_with(n))
     }
 
     /// What a file in the watched folder is; `None`: nothing to us.
     pub fn role(&self, path: &Path) -> Option<Role> {
-        self.role_with(path, self.run_list.as_ref().is_some_and(|m| m.is_match(path)))
+        self.role_with(
+            path,
+            self.run_list.as_ref().is_some_and(|m| m.is_match(path)),
+        )
     }
 
     /// The same for a file that `process` was pointed at: there a run list is known by its name alone.
     pub fn role_anywhere(&self, path: &Path) -> Option<Role> {
         let name = path.file_name()?;
-        let listed = self.run_list.as_ref().is_some_and(|m| m.is_match(path)) || self.run_list_name.as_ref().is_some_and(|m| m.is_match(name));
+        let listed = self.run_list.as_ref().is_some_and(|m| m.is_match(path))
+            || self
+                .run_list_name
+                .as_ref()
+                .is_some_and(|m| m.is_match(name));
         self.role_with(path, listed)
     }
 
@@ -81,7 +109,10 @@ impl Filter {
             return Some(Role::RunList);
         }
         let name = Path::new(path.file_name()?);
-        self.names.iter().any(|m| m.is_match(name)).then_some(Role::Trace)
+        self.names
+            .iter()
+            .any(|m| m.is_match(name))
+            .then_some(Role::Trace)
     }
 
     /// The folder outside which no run list can lie: the pattern's part before its first wildcard.

@@ -41,7 +41,9 @@ pub fn scan(folder: &Path, wanted: &dyn Fn(&Path) -> bool, skip: &dyn Fn(&Path) 
                     break;
                 }
             };
-            let Ok(kind) = entry.file_type() else { continue };
+            let Ok(kind) = entry.file_type() else {
+                continue;
+            };
             let path = entry.path();
             if kind.is_dir() {
                 if depth < DEEPEST && !skip(&path) {
@@ -67,8 +69,16 @@ pub fn look_at(path: &Path) -> Option<Seen> {
 }
 
 fn seen(path: PathBuf, meta: &fs::Metadata) -> Seen {
-    let modified = meta.modified().ok().and_then(|t| Timestamp::try_from(t).ok()).unwrap_or(Timestamp::UNIX_EPOCH);
-    Seen { modified, path, size: meta.len() }
+    let modified = meta
+        .modified()
+        .ok()
+        .and_then(|t| Timestamp::try_from(t).ok())
+        .unwrap_or(Timestamp::UNIX_EPOCH);
+    Seen {
+        modified,
+        path,
+        size: meta.len(),
+    }
 }
 
 #[cfg(test)]
@@ -86,8 +96,16 @@ mod tests {
             std::os::unix::fs::symlink(dir.path(), dir.path().join("a/loop")).unwrap();
             std::os::unix::fs::symlink("/etc/hostname", dir.path().join("z.csv")).unwrap();
         }
-        let look = scan(dir.path(), &|p| p.extension().is_some_and(|e| e == "csv"), &|_| false);
-        let names: Vec<_> = look.files.iter().filter_map(|s| s.path.file_name()).collect();
+        let look = scan(
+            dir.path(),
+            &|p| p.extension().is_some_and(|e| e == "csv"),
+            &|_| false,
+        );
+        let names: Vec<_> = look
+            .files
+            .iter()
+            .filter_map(|s| s.path.file_name())
+            .collect();
         assert_eq!(names, ["x.csv"]);
         assert!(look.failed.is_empty());
         assert!(look_at(&dir.path().join("a")).is_none());

@@ -50,7 +50,10 @@ pub struct Ready {
 impl Settle {
     /// Files settle after so long.
     pub fn new(settle: Duration) -> Settle {
-        Settle { settle, ..Settle::default() }
+        Settle {
+            settle,
+            ..Settle::default()
+        }
     }
 
     /// A look showed a file that is not known with this size and time.
@@ -61,7 +64,15 @@ impl Settle {
                 if let Some(before) = before {
                     self.due.remove(&(before.due, seen.path.clone()));
                 }
-                self.put(&seen.path, Growing { size: seen.size, modified: seen.modified, since: now, due: now + self.settle });
+                self.put(
+                    &seen.path,
+                    Growing {
+                        size: seen.size,
+                        modified: seen.modified,
+                        since: now,
+                        due: now + self.settle,
+                    },
+                );
             }
         }
     }
@@ -87,16 +98,27 @@ impl Settle {
         let mut out = Vec::new();
         while let Some((due, path)) = self.due.first().cloned().filter(|(due, _)| *due <= now) {
             self.due.remove(&(due, path.clone()));
-            let Some(known) = self.growing.remove(&path) else { continue };
+            let Some(known) = self.growing.remove(&path) else {
+                continue;
+            };
             let Some(seen) = look(&path) else { continue };
             if seen.size != known.size || seen.modified != known.modified {
                 self.observe(&seen, now);
             } else if seen.size == 0 && !self.is_last_call(&known, now) {
-                self.put(&path, Growing { due: now + self.pause(), ..known });
+                self.put(
+                    &path,
+                    Growing {
+                        due: now + self.pause(),
+                        ..known
+                    },
+                );
             } else {
                 // Kept, so that `torn` and `unread` know since when it stood still.
                 self.growing.insert(path, known);
-                out.push(Ready { seen, last_call: self.is_last_call(&known, now) });
+                out.push(Ready {
+                    seen,
+                    last_call: self.is_last_call(&known, now),
+                });
             }
         }
         out.sort();
@@ -133,7 +155,13 @@ impl Settle {
     /// The file could not be opened or read: it is tried again.
     pub fn unread(&mut self, seen: &Seen, now: Moment) {
         if let Some(known) = self.growing.remove(&seen.path) {
-            self.put(&seen.path, Growing { due: now + TRY_AGAIN, ..known });
+            self.put(
+                &seen.path,
+                Growing {
+                    due: now + TRY_AGAIN,
+                    ..known
+                },
+            );
         }
     }
 }
@@ -143,7 +171,11 @@ mod tests {
     use super::*;
 
     fn seen(name: &str, size: u64, s: i64) -> Seen {
-        Seen { modified: Timestamp::from_second(s).unwrap(), path: PathBuf::from(name), size }
+        Seen {
+            modified: Timestamp::from_second(s).unwrap(),
+            path: PathBuf::from(name),
+            size,
+        }
     }
 
     fn ms(n: u64) -> Moment {
@@ -158,7 +190,13 @@ mod tests {
         assert_eq!(settle.ready(ms(3000), &|_| Some(seen("a", 20, 2))), []);
         assert_eq!(settle.next_due(), Some(ms(5000)));
         let ready = settle.ready(ms(5000), &|_| Some(seen("a", 20, 2)));
-        assert_eq!(ready, [Ready { seen: seen("a", 20, 2), last_call: false }]);
+        assert_eq!(
+            ready,
+            [Ready {
+                seen: seen("a", 20, 2),
+                last_call: false
+            }]
+        );
         settle.taken(Path::new("a"));
         assert_eq!(settle.next_due(), None);
     }
@@ -198,8 +236,22 @@ mod tests {
         for (name, s) in [("c", 1), ("a", 3), ("b", 2)] {
             settle.observe(&seen(name, 1, s), ms(0));
         }
-        let at = |p: &Path| Some(seen(p.to_str().unwrap(), 1, match p.to_str().unwrap() { "c" => 1, "b" => 2, _ => 3 }));
-        let names: Vec<_> = settle.ready(ms(0), &at).into_iter().map(|r| r.seen.path).collect();
+        let at = |p: &Path| {
+            Some(seen(
+                p.to_str().unwrap(),
+                1,
+                match p.to_str().unwrap() {
+                    "c" => 1,
+                    "b" => 2,
+                    _ => 3,
+                },
+            ))
+        };
+        let names: Vec<_> = settle
+            .ready(ms(0), &at)
+            .into_iter()
+            .map(|r| r.seen.path)
+            .collect();
         assert_eq!(names, ["c", "b", "a"].map(PathBuf::from));
     }
 }

@@ -36,7 +36,10 @@ impl Watcher {
     pub fn new(tell: impl Fn(Hint) + Send + 'static) -> Result<Watcher, NoEvents> {
         notify::recommended_watcher(move |event: notify::Result<notify::Event>| hints(event, &tell))
             .map(|inner| Watcher { inner })
-            .map_err(|e| NoEvents { path: PathBuf::new(), message: explain(&e) })
+            .map_err(|e| NoEvents {
+                path: PathBuf::new(),
+                message: explain(&e),
+            })
     }
 
     /// Watches a folder and what is below it.
@@ -44,7 +47,12 @@ impl Watcher {
     /// # Errors
     /// When the system refuses; the message says what to do where that is known.
     pub fn watch(&mut self, folder: &Path) -> Result<(), NoEvents> {
-        self.inner.watch(folder, RecursiveMode::Recursive).map_err(|e| NoEvents { path: folder.to_owned(), message: explain(&e) })
+        self.inner
+            .watch(folder, RecursiveMode::Recursive)
+            .map_err(|e| NoEvents {
+                path: folder.to_owned(),
+                message: explain(&e),
+            })
     }
 
     /// Stops watching a folder, if it was watched.
@@ -68,7 +76,8 @@ fn hints(event: notify::Result<notify::Event>, tell: &impl Fn(Hint)) {
         // Readers, ourselves among them.
         EventKind::Access(AccessKind::Close(AccessMode::Write)) => {}
         EventKind::Access(_) => return,
-        EventKind::Create(notify::event::CreateKind::Folder) | EventKind::Remove(notify::event::RemoveKind::Folder) => {
+        EventKind::Create(notify::event::CreateKind::Folder)
+        | EventKind::Remove(notify::event::RemoveKind::Folder) => {
             tell(Hint::LookEverywhere);
             return;
         }

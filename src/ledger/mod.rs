@@ -7,6 +7,7 @@
 mod place;
 mod records;
 mod schema;
+mod told;
 
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
@@ -34,13 +35,17 @@ pub enum LedgerError {
         source: std::io::Error,
     },
     /// Another process has it.
-    #[error("{path}: another runsitter works with this state folder; end it first, or give this one a `state_dir` of its own")]
+    #[error(
+        "{path}: another runsitter works with this state folder; end it first, or give this one a `state_dir` of its own"
+    )]
     Locked {
         /// The lock file.
         path: PathBuf,
     },
     /// The folder lies on a network share.
-    #[error("{path}: `state_dir` lies on a network share ({kind}), where a ledger gets damaged; put it on a local disk (results may stay on the share)")]
+    #[error(
+        "{path}: `state_dir` lies on a network share ({kind}), where a ledger gets damaged; put it on a local disk (results may stay on the share)"
+    )]
     Share {
         /// The folder.
         path: PathBuf,
@@ -48,7 +53,9 @@ pub enum LedgerError {
         kind: &'static str,
     },
     /// A newer program wrote it.
-    #[error("{path}: the ledger has version {found}, this program knows versions up to {known}; use the newer runsitter")]
+    #[error(
+        "{path}: the ledger has version {found}, this program knows versions up to {known}; use the newer runsitter"
+    )]
     Newer {
         /// The database.
         path: PathBuf,
@@ -84,6 +91,8 @@ pub enum LedgerError {
 pub struct Ledger {
     path: PathBuf,
     connection: Connection,
+    /// The highest number of a landing that was given.
+    last_id: i64,
     _lock: File,
 }
 
@@ -99,18 +108,39 @@ impl Ledger {
         };
         std::fs::create_dir_all(state_dir).map_err(io(state_dir))?;
         if let Some(kind) = is_network_share(state_dir) {
-            return Err(LedgerError::Share { path: state_dir.to_owned(), kind });
+            return Err(LedgerError::Share {
+                path: state_dir.to_owned(),
+                kind,
+            });
         }
         let lock_path = state_dir.join(LOCK_NAME);
-        let lock = File::options().create(true).truncate(false).write(true).open(&lock_path).map_err(io(&lock_path))?;
+        let lock = File::options()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(&lock_path)
+            .map_err(io(&lock_path))?;
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(LedgerError::Locked { path: lock_path }),
-            Err(TryLockError::Error(source)) => return Err(LedgerError::Io { path: lock_path, source }),
+            Err(TryLockError::Error(source)) => {
+                return Err(LedgerError::Io {
+                    path: lock_path,
+                    source,
+                });
+            }
         }
         let path = state_dir.join(FILE_NAME);
-        let connection = Connection::open(&path).map_err(|source| LedgerError::Sqlite { path: path.clone(), source })?;
-        let mut ledger = Ledger { path, connection, _lock: lock };
+        let connection = Connection::open(&path).map_err(|source| LedgerError::Sqlite {
+            path: path.clone(),
+            source,
+        })?;
+        let mut ledger = Ledger {
+            path,
+            connection,
+            last_id: 0,
+            _lock: lock,
+        };
         ledger.prepare()?;
         Ok(ledger)
     }
@@ -119,17 +149,38 @@ impl Ledger {
         let known = schema::VERSION;
         let found = schema::version(&self.connection).map_err(|e| self.sqlite(e))?;
         if found > known {
-            return Err(LedgerError::Newer { path: self.path.clone(), found, known });
+            return Err(LedgerError::Newer {
+                path: self.path.clone(),
+                found,
+                known,
+            });
         }
-        schema::apply(&mut self.connection, found).map_err(|source| LedgerError::Sqlite { path: self.path.clone(), source })
+        schema::apply(&mut self.connection, found).map_err(|source| LedgerError::Sqlite {
+            path: self.path.clone(),
+            source,
+        })?;
+        let last: Option<i64> = self
+            .connection
+            .query_row("SELECT max(id) FROM landing", [], |row| row.get(0))
+            .map_err(|e| self.sqlite(e))?;
+        self.last_id = last.unwrap_or(0);
+        Ok(())
     }
 
     fn sqlite(&self, source: rusqlite::Error) -> LedgerError {
-        LedgerError::Sqlite { path: self.path.clone(), source }
+        LedgerError::Sqlite {
+            path: self.path.clone(),
+            source,
+        }
     }
 
     fn record(&self, table: &'static str, id: i64, message: impl std::fmt::Display) -> LedgerError {
-        LedgerError::Record { path: self.path.clone(), table, id, message: message.to_string() }
+        LedgerError::Record {
+            path: self.path.clone(),
+            table,
+            id,
+            message: message.to_string(),
+        }
     }
 
     /// The database file.

@@ -7,7 +7,6 @@ use rusqlite::{OptionalExtension, Transaction, params};
 
 use super::{Ledger, LedgerError, nanoseconds, timestamp};
 use crate::night::Landing;
-use crate::night::alarm::{Alert, AlertChanges};
 use crate::reading::Evaluation;
 
 /// A file as it was last taken.
@@ -72,32 +71,44 @@ impl Ledger {
             .map_err(|e| self.sqlite(e))?;
         statement
             .query_row(params![station, bytes(path)], |row| {
-                Ok(FileSeen { size: row.get::<_, i64>(0)?.unsigned_abs(), modified: timestamp(row.get(1)?), method_sha256: row.get(2)? })
+                Ok(FileSeen {
+                    size: row.get::<_, i64>(0)?.unsigned_abs(),
+                    modified: timestamp(row.get(1)?),
+                    method_sha256: row.get(2)?,
+                })
             })
             .optional()
             .map_err(|e| self.sqlite(e))
     }
 
-    /// The number that the next landing gets.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn next_landing_id(&self) -> Result<i64, LedgerError> {
-        let last: Option<i64> =
-            self.connection.query_row("SELECT max(id) FROM landing", [], |row| row.get(0)).map_err(|e| self.sqlite(e))?;
-        Ok(last.unwrap_or(0) + 1)
+    /// A number for a landing, given once: all stations share the ledger.
+    pub fn take_landing_id(&mut self) -> i64 {
+        self.last_id += 1;
+        self.last_id
     }
 
     /// Commits a batch of landings, and the files that brought nothing new, as one transaction.
     ///
     /// # Errors
     /// When the database cannot be written: then nothing of the batch has landed.
-    pub fn land(&mut self, station: &str, batch: &[NewLanding<'_>], unchanged: &[(PathBuf, FileSeen)]) -> Result<(), LedgerError> {
+    pub fn land(
+        &mut self,
+        station: &str,
+        batch: &[NewLanding<'_>],
+        unchanged: &[(PathBuf, FileSeen)],
+    ) -> Result<(), LedgerError> {
         let path = self.path.clone();
-        let sqlite = |source| LedgerError::Sqlite { path: path.clone(), source };
+        let sqlite = |source| LedgerError::Sqlite {
+            path: path.clone(),
+            source,
+        };
         let transaction = self.connection.transaction().map_err(sqlite)?;
         for new in batch {
-            let seen = FileSeen { size: new.size, modified: new.landing.modified, method_sha256: new.method_sha256.to_owned() };
+            let seen = FileSeen {
+                size: new.size,
+                modified: new.landing.modified,
+                method_sha256: new.method_sha256.to_owned(),
+            };
             insert(&transaction, station, new).map_err(sqlite)?;
             see(&transaction, station, new.path, &seen).map_err(sqlite)?;
         }
@@ -119,7 +130,9 @@ impl Ledger {
                  WHERE id IN (SELECT max(id) FROM landing WHERE station = ?1 AND queue = ?2 GROUP BY stem) ORDER BY id",
             )
             .map_err(|e| self.sqlite(e))?;
-        let mut rows = statement.query(params![station, queue]).map_err(|e| self.sqlite(e))?;
+        let mut rows = statement
+            .query(params![station, queue])
+            .map_err(|e| self.sqlite(e))?;
         let mut out = Vec::new();
         while let Some(row) = rows.next().map_err(|e| self.sqlite(e))? {
             out.push(self.stored(row)?);
@@ -130,7 +143,8 @@ impl Ledger {
     fn stored(&self, row: &rusqlite::Row<'_>) -> Result<Stored, LedgerError> {
         let id: i64 = row.get(0).map_err(|e| self.sqlite(e))?;
         let text: String = row.get(8).map_err(|e| self.sqlite(e))?;
-        let evaluation: Evaluation = serde_json::from_str(&text).map_err(|e| self.record("landing", id, e))?;
+        let evaluation: Evaluation =
+            serde_json::from_str(&text).map_err(|e| self.record("landing", id, e))?;
         let read = || -> rusqlite::Result<Stored> {
             Ok(Stored {
                 landing: Landing {
@@ -158,7 +172,9 @@ impl Ledger {
             .connection
             .prepare_cached("SELECT DISTINCT queue FROM landing WHERE station = ?1 AND stem = ?2 ORDER BY queue")
             .map_err(|e| self.sqlite(e))?;
-        let rows = statement.query_map(params![station, stem], |row| row.get(0)).map_err(|e| self.sqlite(e))?;
+        let rows = statement
+            .query_map(params![station, stem], |row| row.get(0))
+            .map_err(|e| self.sqlite(e))?;
         rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
 
@@ -166,9 +182,16 @@ impl Ledger {
     ///
     /// # Errors
     /// When the database cannot be written.
-    pub fn move_landings(&mut self, station: &str, moves: &[(i64, String, String)]) -> Result<(), LedgerError> {
+    pub fn move_landings(
+        &mut self,
+        station: &str,
+        moves: &[(i64, String, String)],
+    ) -> Result<(), LedgerError> {
         let path = self.path.clone();
-        let sqlite = |source| LedgerError::Sqlite { path: path.clone(), source };
+        let sqlite = |source| LedgerError::Sqlite {
+            path: path.clone(),
+            source,
+        };
         let transaction = self.connection.transaction().map_err(sqlite)?;
         for (id, stem, queue) in moves {
             transaction
@@ -189,9 +212,13 @@ impl Ledger {
     pub fn queues(&self, station: &str) -> Result<Vec<(String, bool)>, LedgerError> {
         let mut statement = self
             .connection
-            .prepare_cached("SELECT queue, ended_ns IS NOT NULL FROM queue WHERE station = ?1 ORDER BY queue")
+            .prepare_cached(
+                "SELECT queue, ended_ns IS NOT NULL FROM queue WHERE station = ?1 ORDER BY queue",
+            )
             .map_err(|e| self.sqlite(e))?;
-        let rows = statement.query_map([station], |row| Ok((row.get(0)?, row.get(1)?))).map_err(|e| self.sqlite(e))?;
+        let rows = statement
+            .query_map([station], |row| Ok((row.get(0)?, row.get(1)?)))
+            .map_err(|e| self.sqlite(e))?;
         rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
 
@@ -201,7 +228,11 @@ impl Ledger {
     /// When the database cannot be read.
     pub fn last_queue(&self, station: &str) -> Result<Option<String>, LedgerError> {
         self.connection
-            .query_row("SELECT queue FROM landing WHERE station = ?1 ORDER BY id DESC LIMIT 1", [station], |row| row.get(0))
+            .query_row(
+                "SELECT queue FROM landing WHERE station = ?1 ORDER BY id DESC LIMIT 1",
+                [station],
+                |row| row.get(0),
+            )
             .optional()
             .map_err(|e| self.sqlite(e))
     }
@@ -210,7 +241,12 @@ impl Ledger {
     ///
     /// # Errors
     /// When the database cannot be written.
-    pub fn set_queue(&mut self, station: &str, queue: &str, ended_at: Option<Timestamp>) -> Result<(), LedgerError> {
+    pub fn set_queue(
+        &mut self,
+        station: &str,
+        queue: &str,
+        ended_at: Option<Timestamp>,
+    ) -> Result<(), LedgerError> {
         self.connection
             .execute(
                 "INSERT INTO queue (station, queue, ended_ns) VALUES (?1, ?2, ?3)
@@ -226,14 +262,25 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn drop_queue(&mut self, station: &str, queue: &str) -> Result<(), LedgerError> {
-        self.connection.execute("DELETE FROM queue WHERE station = ?1 AND queue = ?2", params![station, queue]).map(drop).map_err(|e| self.sqlite(e))
+        self.connection
+            .execute(
+                "DELETE FROM queue WHERE station = ?1 AND queue = ?2",
+                params![station, queue],
+            )
+            .map(drop)
+            .map_err(|e| self.sqlite(e))
     }
 
     /// Keeps a run list, unless it is the one kept last for its queue; true where it is new.
     ///
     /// # Errors
     /// When the database cannot be written.
-    pub fn keep_list(&mut self, station: &str, list: &ListRecord, now: Timestamp) -> Result<bool, LedgerError> {
+    pub fn keep_list(
+        &mut self,
+        station: &str,
+        list: &ListRecord,
+        now: Timestamp,
+    ) -> Result<bool, LedgerError> {
         let last: Option<(String, i64)> = self
             .connection
             .query_row(
@@ -285,7 +332,14 @@ impl Ledger {
     ///
     /// # Errors
     /// When the database cannot be written.
-    pub fn keep_document(&mut self, kind: &str, path: &Path, sha256: &str, content: &str, now: Timestamp) -> Result<(), LedgerError> {
+    pub fn keep_document(
+        &mut self,
+        kind: &str,
+        path: &Path,
+        sha256: &str,
+        content: &str,
+        now: Timestamp,
+    ) -> Result<(), LedgerError> {
         self.connection
             .execute(
                 "INSERT INTO document (sha256, kind, path, seen_ns, content) VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",
@@ -294,84 +348,16 @@ impl Ledger {
             .map(drop)
             .map_err(|e| self.sqlite(e))
     }
-
-    /// The alerts of a queue, in the order in which they were raised.
-    ///
-    /// # Errors
-    /// When the database cannot be read or a record is damaged.
-    pub fn alerts(&self, station: &str, queue: &str) -> Result<Vec<Alert>, LedgerError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT id, record FROM alert WHERE station = ?1 AND queue = ?2 ORDER BY id")
-            .map_err(|e| self.sqlite(e))?;
-        let rows = statement.query_map(params![station, queue], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?))).map_err(|e| self.sqlite(e))?;
-        let mut out = Vec::new();
-        for row in rows {
-            let (id, text) = row.map_err(|e| self.sqlite(e))?;
-            out.push(serde_json::from_str(&text).map_err(|e| self.record("alert", id, e))?);
-        }
-        Ok(out)
-    }
-
-    /// Keeps what was raised and cleared, as one transaction.
-    ///
-    /// # Errors
-    /// When the database cannot be written.
-    pub fn keep_alerts(&mut self, station: &str, queue: &str, changes: &AlertChanges) -> Result<(), LedgerError> {
-        if changes.is_empty() {
-            return Ok(());
-        }
-        let path = self.path.clone();
-        let sqlite = |source| LedgerError::Sqlite { path: path.clone(), source };
-        let transaction = self.connection.transaction().map_err(sqlite)?;
-        for alert in &changes.raised {
-            let text = serde_json::to_string(alert).map_err(|e| LedgerError::Record { path: path.clone(), table: "alert", id: 0, message: e.to_string() })?;
-            transaction
-                .prepare_cached("INSERT INTO alert (station, queue, key, raised_ns, record) VALUES (?1, ?2, ?3, ?4, ?5)")
-                .and_then(|mut s| s.execute(params![station, queue, alert.key, nanoseconds(alert.raised_at), text]))
-                .map_err(sqlite)?;
-        }
-        for alert in &changes.cleared {
-            let text = serde_json::to_string(alert).map_err(|e| LedgerError::Record { path: path.clone(), table: "alert", id: 0, message: e.to_string() })?;
-            transaction
-                .prepare_cached("UPDATE alert SET cleared_ns = ?4, record = ?5 WHERE station = ?1 AND queue = ?2 AND key = ?3 AND cleared_ns IS NULL")
-                .and_then(|mut s| s.execute(params![station, queue, alert.key, alert.cleared_at.map(nanoseconds), text]))
-                .map_err(sqlite)?;
-        }
-        transaction.commit().map_err(sqlite)
-    }
-
-    /// Keeps the text of a message under its file's name.
-    ///
-    /// # Errors
-    /// When the database cannot be written.
-    pub fn keep_message(&mut self, station: &str, file_name: &str, body: &str, now: Timestamp) -> Result<(), LedgerError> {
-        self.connection
-            .execute(
-                "INSERT INTO message (station, file_name, written_ns, body) VALUES (?1, ?2, ?3, ?4)
-                 ON CONFLICT DO UPDATE SET body = excluded.body",
-                params![station, file_name, nanoseconds(now), body],
-            )
-            .map(drop)
-            .map_err(|e| self.sqlite(e))
-    }
-
-    /// All messages of a station: file name and text.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn messages(&self, station: &str) -> Result<Vec<(String, String)>, LedgerError> {
-        let mut statement =
-            self.connection.prepare_cached("SELECT file_name, body FROM message WHERE station = ?1 ORDER BY file_name").map_err(|e| self.sqlite(e))?;
-        let rows = statement.query_map([station], |row| Ok((row.get(0)?, row.get(1)?))).map_err(|e| self.sqlite(e))?;
-        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
-    }
 }
 
-fn insert(transaction: &Transaction<'_>, station: &str, new: &NewLanding<'_>) -> rusqlite::Result<()> {
+fn insert(
+    transaction: &Transaction<'_>,
+    station: &str,
+    new: &NewLanding<'_>,
+) -> rusqlite::Result<()> {
     let landing = new.landing;
-    let evaluation =
-        serde_json::to_string(&landing.evaluation).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
+    let evaluation = serde_json::to_string(&landing.evaluation)
+        .map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
     transaction
         .prepare_cached(
             "INSERT INTO landing (id, station, queue, stem, revision, file_name, path, sha256, modified_ns, landed_ns, method_sha256, program, evaluation)
@@ -398,7 +384,12 @@ fn insert(transaction: &Transaction<'_>, station: &str, new: &NewLanding<'_>) ->
     Ok(())
 }
 
-fn see(transaction: &Transaction<'_>, station: &str, path: &Path, seen: &FileSeen) -> rusqlite::Result<()> {
+fn see(
+    transaction: &Transaction<'_>,
+    station: &str,
+    path: &Path,
+    seen: &FileSeen,
+) -> rusqlite::Result<()> {
     transaction
         .prepare_cached("INSERT OR REPLACE INTO file (station, path, size, modified_ns, method_sha256) VALUES (?1, ?2, ?3, ?4, ?5)")?
         .execute(params![station, bytes(path), i64::try_from(seen.size).unwrap_or(i64::MAX), nanoseconds(seen.modified), seen.method_sha256])

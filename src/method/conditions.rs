@@ -29,7 +29,10 @@ pub(super) fn read(root: &Table<'_>, analytes: &[Analyte]) -> Result<Conditions,
     let run_time_min = run_time.number(Bounds::above_zero(1440.0, "min"))?;
     // A run that is over before a peak can come would refuse every trace.
     if let Some(late) = analytes.iter().find(|a| a.retention_min >= run_time_min) {
-        let (name, end) = (quoted(&late.name), crate::text::significant(late.retention_min, 6));
+        let (name, end) = (
+            quoted(&late.name),
+            crate::text::significant(late.retention_min, 6),
+        );
         return Err(run_time.found(&format!("more than {end} min, the retention of {name}")));
     }
     Ok(Conditions {

@@ -90,7 +90,12 @@ impl Alerts {
 
     /// Makes the open alerts of one place equal to `wanted`: those not yet open are raised, those no longer wanted are
     /// cleared, those that go on keep the time at which they were raised.
-    pub fn settle(&mut self, before: &[String], wanted: Vec<Alert>, now: Timestamp) -> (Vec<String>, AlertChanges) {
+    pub fn settle(
+        &mut self,
+        before: &[String],
+        wanted: Vec<Alert>,
+        now: Timestamp,
+    ) -> (Vec<String>, AlertChanges) {
         let mut changes = AlertChanges::default();
         let keys: Vec<String> = wanted.iter().map(|a| a.key.clone()).collect();
         for gone in before.iter().filter(|k| !keys.contains(k)) {
@@ -133,7 +138,11 @@ impl Alerts {
 
     /// Keys of open alerts that begin so.
     pub fn open_keys(&self, prefix: &str) -> Vec<String> {
-        self.open.range(prefix.to_owned()..).take_while(|(k, _)| k.starts_with(prefix)).map(|(k, _)| k.clone()).collect()
+        self.open
+            .range(prefix.to_owned()..)
+            .take_while(|(k, _)| k.starts_with(prefix))
+            .map(|(k, _)| k.clone())
+            .collect()
     }
 
     /// All of them, in the order of `alerts.csv`: by position, then by key and time, conditions of the queue last.
@@ -141,7 +150,10 @@ impl Alerts {
         let mut all: Vec<&Alert> = self.open.values().chain(&self.ended).collect();
         all.sort_by(|a, b| {
             let place = |x: &Alert| x.position.unwrap_or(u64::MAX);
-            place(a).cmp(&place(b)).then_with(|| a.key.cmp(&b.key)).then(a.raised_at.cmp(&b.raised_at))
+            place(a)
+                .cmp(&place(b))
+                .then_with(|| a.key.cmp(&b.key))
+                .then(a.raised_at.cmp(&b.raised_at))
         });
         all
     }

@@ -32,14 +32,20 @@ pub enum Bracket {
 }
 
 /// Groups slots into checkpoints. `standard` and `sample` tell what stands in a slot.
-pub fn checkpoints(slots: usize, standard: impl Fn(usize) -> bool, sample: impl Fn(usize) -> bool) -> Vec<Checkpoint> {
+pub fn checkpoints(
+    slots: usize,
+    standard: impl Fn(usize) -> bool,
+    sample: impl Fn(usize) -> bool,
+) -> Vec<Checkpoint> {
     let mut out: Vec<Checkpoint> = Vec::new();
     let mut joined = false;
     for slot in 0..slots {
         if standard(slot) {
             match out.last_mut().filter(|_| joined) {
                 Some(open) => open.members.push(slot),
-                None => out.push(Checkpoint { members: vec![slot] }),
+                None => out.push(Checkpoint {
+                    members: vec![slot],
+                }),
             }
             joined = true;
         } else if sample(slot) {
@@ -52,7 +58,10 @@ pub fn checkpoints(slots: usize, standard: impl Fn(usize) -> bool, sample: impl 
 /// The checkpoints next to a slot that holds a sample: indexes into `checkpoints`.
 pub fn neighbours(checkpoints: &[Checkpoint], slot: usize) -> (Option<usize>, Option<usize>) {
     let after = checkpoints.partition_point(|c| c.members.first().is_some_and(|m| *m < slot));
-    (after.checked_sub(1), (after < checkpoints.len()).then_some(after))
+    (
+        after.checked_sub(1),
+        (after < checkpoints.len()).then_some(after),
+    )
 }
 
 /// The bracket rule. `None`: there is no checkpoint on that side. `ended`: no further injection will come.
@@ -107,7 +116,11 @@ mod tests {
             (Some(Open), Some(Failed), false, Bracket::Failed),
             (None, None, true, Bracket::Open),
         ] {
-            assert_eq!(bracket(before, after, ended), expected, "{before:?} {after:?} {ended}");
+            assert_eq!(
+                bracket(before, after, ended),
+                expected,
+                "{before:?} {after:?} {ended}"
+            );
         }
     }
 }

@@ -33,11 +33,19 @@ pub struct Serving {
 impl Serving {
     /// Only the stored calibration, as at the start of every queue.
     pub fn stored(stored: Option<Named>) -> Serving {
-        Serving { own: None, stored, own_serves: Vec::new() }
+        Serving {
+            own: None,
+            stored,
+            own_serves: Vec::new(),
+        }
     }
 
     fn named(&self, analyte: usize) -> Option<&Named> {
-        if self.own_serves.get(analyte).copied().unwrap_or(false) { self.own.as_ref() } else { self.stored.as_ref() }
+        if self.own_serves.get(analyte).copied().unwrap_or(false) {
+            self.own.as_ref()
+        } else {
+            self.stored.as_ref()
+        }
     }
 
     /// The curve that serves an analyte of the method.
@@ -48,7 +56,9 @@ impl Serving {
 
     /// The curves of all analytes of the method, in its order.
     pub fn curves(&self, method: &Method) -> Vec<Option<&Curve>> {
-        (0..method.analytes.len()).map(|k| self.curve(method, k)).collect()
+        (0..method.analytes.len())
+            .map(|k| self.curve(method, k))
+            .collect()
     }
 
     /// The name of the calibration that serves an analyte; empty where none does.
@@ -78,15 +88,25 @@ pub struct Outcome {
 pub fn points<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec<Point> {
     let mut out = Vec::new();
     for slot in slots.filter(|s| s.plan.kind == Kind::Calibrator) {
-        let Some(landing) = &slot.landing else { continue };
-        let Evaluation::Read(reading) = &landing.evaluation else { continue };
+        let Some(landing) = &slot.landing else {
+            continue;
+        };
+        let Evaluation::Read(reading) = &landing.evaluation else {
+            continue;
+        };
         if reading.air.is_some() {
             continue;
         }
-        let Some(level) = method.level(&slot.plan.level) else { continue };
+        let Some(level) = method.level(&slot.plan.level) else {
+            continue;
+        };
         for (k, analyte) in method.analytes.iter().enumerate() {
             let nominal = level.nominal.get(k).copied().flatten();
-            let found = reading.analytes.get(k).and_then(Option::as_ref).filter(|f| !f.saturated);
+            let found = reading
+                .analytes
+                .get(k)
+                .and_then(Option::as_ref)
+                .filter(|f| !f.saturated);
             if let (Some(nominal), Some(found)) = (nominal, found) {
                 out.push(Point {
                     level: level.name.clone(),
@@ -103,12 +123,21 @@ pub fn points<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec
 }
 
 /// Fits the calibrators and decides, analyte by analyte, what serves. `created` is the time of the last calibrator, RFC 3339.
-pub fn fit(queue: &str, points: Vec<Point>, method: &Method, stored: Option<Named>, created: String) -> Outcome {
+pub fn fit(
+    queue: &str,
+    points: Vec<Point>,
+    method: &Method,
+    stored: Option<Named>,
+    created: String,
+) -> Outcome {
     let mut failures = Vec::new();
     let mut own_serves = vec![false; method.analytes.len()];
     let mut usable = Vec::new();
     for (k, (analyte, serves)) in method.analytes.iter().zip(&mut own_serves).enumerate() {
-        let own: Vec<&Point> = points.iter().filter(|p| p.analyte == analyte.name).collect();
+        let own: Vec<&Point> = points
+            .iter()
+            .filter(|p| p.analyte == analyte.name)
+            .collect();
         if own.is_empty() {
             continue;
         }
@@ -129,7 +158,9 @@ pub fn fit(queue: &str, points: Vec<Point>, method: &Method, stored: Option<Name
     };
     let own = Calibration::fit(usable, &method.analytes, method.fit, meta).ok();
     for miss in own.iter().flat_map(|c| c.acceptable(&method.limits)) {
-        let Some(k) = method.analytes.iter().position(|a| a.name == miss.analyte) else { continue };
+        let Some(k) = method.analytes.iter().position(|a| a.name == miss.analyte) else {
+            continue;
+        };
         if let Some(serves) = own_serves.get_mut(k) {
             *serves = false;
         }
@@ -144,8 +175,18 @@ pub fn fit(queue: &str, points: Vec<Point>, method: &Method, stored: Option<Name
         });
     }
     failures.sort_by_key(|f| f.analyte);
-    let own = own.map(|c| Named { label: format!("queue:{queue}"), calibration: Arc::new(c) });
-    Outcome { serving: Serving { own, stored, own_serves }, failures }
+    let own = own.map(|c| Named {
+        label: format!("queue:{queue}"),
+        calibration: Arc::new(c),
+    });
+    Outcome {
+        serving: Serving {
+            own,
+            stored,
+            own_serves,
+        },
+        failures,
+    }
 }
 
 fn unfit(k: usize, analyte: &str, why: &str) -> Failure {

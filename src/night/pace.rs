@@ -23,7 +23,12 @@ pub struct Pace {
 impl Pace {
     /// `nominal_s`: run time plus overhead; `late_s`: how long past its time a trace may be. Seconds.
     pub fn new(nominal_s: f64, late_s: f64) -> Pace {
-        Pace { nominal_s, late_s, last: None, intervals_s: VecDeque::new() }
+        Pace {
+            nominal_s,
+            late_s,
+            last: None,
+            intervals_s: VecDeque::new(),
+        }
     }
 
     /// A trace has landed.
@@ -72,7 +77,8 @@ impl Pace {
 
 /// `from` plus so many seconds; `None` beyond the calendar.
 pub fn later(from: Timestamp, seconds: f64) -> Option<Timestamp> {
-    from.checked_add(SignedDuration::try_from_secs_f64(seconds).ok()?).ok()
+    from.checked_add(SignedDuration::try_from_secs_f64(seconds).ok()?)
+        .ok()
 }
 
 #[cfg(test)]

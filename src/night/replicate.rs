@@ -12,4 +12,3 @@ pub struct Group {
     /// For each analyte the relative standard deviation that is over the limit, %.
     pub disagree: Vec<Option<f64>>,
 }
-

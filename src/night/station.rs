@@ -85,7 +85,13 @@ impl Station {
             notes.extend(old.notes.iter().filter(|n| n.contains("revision")).cloned());
             loose.extend(old.take_landings());
         }
-        self.lists.insert(name.to_owned(), Listed { list: Arc::clone(&list), modified });
+        self.lists.insert(
+            name.to_owned(),
+            Listed {
+                list: Arc::clone(&list),
+                modified,
+            },
+        );
         self.rename_index();
         let mut queue = Queue::planned(name, &self.terms, &list);
         queue.remember(alerts);
@@ -102,7 +108,10 @@ impl Station {
         self.named.clear();
         for (name, listed) in &self.lists {
             for injection in &listed.list.injections {
-                self.named.entry(injection.stem.clone()).or_default().push(name.clone());
+                self.named
+                    .entry(injection.stem.clone())
+                    .or_default()
+                    .push(name.clone());
             }
         }
     }
@@ -114,13 +123,23 @@ impl Station {
         let touched: Vec<String> = self
             .queues
             .iter()
-            .filter(|(name, q)| name.starts_with(UNLISTED) && q.slots().iter().any(|s| named.contains(s.plan.stem.as_str())))
+            .filter(|(name, q)| {
+                name.starts_with(UNLISTED)
+                    && q.slots()
+                        .iter()
+                        .any(|s| named.contains(s.plan.stem.as_str()))
+            })
             .map(|(name, _)| name.clone())
             .collect();
         for name in touched {
-            let Some(mut old) = self.queues.remove(&name) else { continue };
+            let Some(mut old) = self.queues.remove(&name) else {
+                continue;
+            };
             let alerts = old.take_alerts();
-            let (mine, rest): (Vec<_>, Vec<_>) = old.take_landings().into_iter().partition(|l| named.contains(l.stem.as_str()));
+            let (mine, rest): (Vec<_>, Vec<_>) = old
+                .take_landings()
+                .into_iter()
+                .partition(|l| named.contains(l.stem.as_str()));
             out.extend(mine);
             if rest.is_empty() {
                 self.emptied.insert(name);
@@ -146,33 +165,64 @@ impl Station {
     /// Several lists may name a stem (`blank-1` every night): then the newest list that is not newer than the file
     /// counts, and where all are newer, the oldest.
     pub fn queue_of(&self, stem: &str, modified: Timestamp) -> String {
-        let Some(names) = self.named.get(stem) else { return self.unlisted_name(modified) };
+        let Some(names) = self.named.get(stem) else {
+            return self.unlisted_name(modified);
+        };
         let dated = |n: &&String| self.lists.get(*n).map(|l| l.modified);
-        let before = names.iter().filter(|n| dated(n).is_some_and(|m| m <= modified)).max_by_key(dated);
-        before.or_else(|| names.iter().min_by_key(dated)).cloned().unwrap_or_else(|| self.unlisted_name(modified))
+        let before = names
+            .iter()
+            .filter(|n| dated(n).is_some_and(|m| m <= modified))
+            .max_by_key(dated);
+        before
+            .or_else(|| names.iter().min_by_key(dated))
+            .cloned()
+            .unwrap_or_else(|| self.unlisted_name(modified))
     }
 
     /// The unlisted queue that goes on at this time, or a new one of this date.
     fn unlisted_name(&self, modified: Timestamp) -> String {
         let quiet_s = self.terms.method.cycle_s() * self.terms.time_scale * QUIET_CYCLES;
-        let open = self.queues.iter().rev().filter(|(n, _)| n.starts_with(UNLISTED)).find(|(_, q)| {
-            let last = q.slots().iter().filter_map(|s| s.landing.as_ref()).map(|l| l.modified).max();
-            let first = q.slots().iter().filter_map(|s| s.landing.as_ref()).map(|l| l.modified).min();
-            first.is_some_and(|f| f <= modified) && last.and_then(|l| later(l, quiet_s)).is_some_and(|end| modified <= end)
-        });
+        let open = self
+            .queues
+            .iter()
+            .rev()
+            .filter(|(n, _)| n.starts_with(UNLISTED))
+            .find(|(_, q)| {
+                let last = q
+                    .slots()
+                    .iter()
+                    .filter_map(|s| s.landing.as_ref())
+                    .map(|l| l.modified)
+                    .max();
+                let first = q
+                    .slots()
+                    .iter()
+                    .filter_map(|s| s.landing.as_ref())
+                    .map(|l| l.modified)
+                    .min();
+                first.is_some_and(|f| f <= modified)
+                    && last
+                        .and_then(|l| later(l, quiet_s))
+                        .is_some_and(|end| modified <= end)
+            });
         match open {
             Some((name, _)) => name.clone(),
-            None => format!("{UNLISTED}{}", crate::text::local(modified, &self.zone).date()),
+            None => format!(
+                "{UNLISTED}{}",
+                crate::text::local(modified, &self.zone).date()
+            ),
         }
     }
 
     fn queue(&mut self, name: &str) -> &mut Queue {
         let terms = &self.terms;
         let lists = &self.lists;
-        self.queues.entry(name.to_owned()).or_insert_with(|| match lists.get(name) {
-            Some(listed) => Queue::planned(name, terms, &listed.list),
-            None => Queue::unlisted(name, terms),
-        })
+        self.queues
+            .entry(name.to_owned())
+            .or_insert_with(|| match lists.get(name) {
+                Some(listed) => Queue::planned(name, terms, &listed.list),
+                None => Queue::unlisted(name, terms),
+            })
     }
 
     /// A trace has landed; gives the name of its queue.
@@ -193,21 +243,25 @@ impl Station {
 
     /// What a file's name says where no list does: the configured pattern, else a sample named by its stem.
     fn plan_from_name(&self, stem: &str) -> Injection {
-        self.pattern.as_ref().and_then(|p| p.apply(stem)).map(|n| n.into_injection(stem, 0)).unwrap_or_else(|| Injection {
-            position: 0,
-            tray: String::new(),
-            vial: String::new(),
-            kind: Kind::Sample,
-            name: stem.to_owned(),
-            stem: stem.to_owned(),
-            volume_ul: None,
-            dilution: 1.0,
-            level: String::new(),
-            series: String::new(),
-            time_h: None,
-            replicate: String::new(),
-            extra: Vec::new(),
-        })
+        self.pattern
+            .as_ref()
+            .and_then(|p| p.apply(stem))
+            .map(|n| n.into_injection(stem, 0))
+            .unwrap_or_else(|| Injection {
+                position: 0,
+                tray: String::new(),
+                vial: String::new(),
+                kind: Kind::Sample,
+                name: stem.to_owned(),
+                stem: stem.to_owned(),
+                volume_ul: None,
+                dilution: 1.0,
+                level: String::new(),
+                series: String::new(),
+                time_h: None,
+                replicate: String::new(),
+                extra: Vec::new(),
+            })
     }
 
     /// Lets time pass in all queues.
@@ -243,8 +297,13 @@ impl Station {
 
     /// The unlisted queue in which something landed last.
     pub fn newest_unlisted(&self) -> Option<String> {
-        let begun = self.queues.iter().filter(|(n, q)| n.starts_with(UNLISTED) && q.has_begun());
-        begun.max_by_key(|(_, q)| q.pace().last()).map(|(n, _)| n.clone())
+        let begun = self
+            .queues
+            .iter()
+            .filter(|(n, q)| n.starts_with(UNLISTED) && q.has_begun());
+        begun
+            .max_by_key(|(_, q)| q.pace().last())
+            .map(|(n, _)| n.clone())
     }
 
     /// Raises a condition of the station in a queue; `None` where it is open there already.
@@ -254,7 +313,8 @@ impl Station {
 
     /// Clears a condition of the station in every queue where it is open.
     pub fn clear_condition(&mut self, key: &str, now: Timestamp) -> Vec<(String, AlertChanges)> {
-        let clear = |(name, queue): (&String, &mut Queue)| Some((name.clone(), queue.clear(key, now)?));
+        let clear =
+            |(name, queue): (&String, &mut Queue)| Some((name.clone(), queue.clear(key, now)?));
         self.queues.iter_mut().filter_map(clear).collect()
     }
 

@@ -42,9 +42,6 @@ impl Notes {
     }
 }
 
-/// A line inside a cell with so many separators is a row of its own.
-const SWALLOWED: usize = 4;
-
 /// One row with its header.
 pub(super) struct Row<'r> {
     pub(super) path: &'r Path,
@@ -65,7 +62,8 @@ impl Row<'_> {
             .unwrap_or_default();
         let text = plain(cell);
         // A name may hold a line break; one that holds whole rows lost its closing quotation mark.
-        let swallowed = |line: &str| line.matches([',', ';', '\t']).count() >= SWALLOWED;
+        let whole = self.record.len().saturating_sub(1).max(1);
+        let swallowed = |line: &str| line.matches([',', ';', '\t']).count() >= whole;
         if text.contains('\n') && text.lines().skip(1).any(swallowed) {
             return Err(self.found(
                 column,

@@ -111,11 +111,14 @@ pub fn queue_name(file_name: &str) -> String {
     name.to_owned()
 }
 
-/// The stem of a path as run lists write it: what stands after the last `/` or `\`, without the last extension.
+/// The stem of a path as run lists write it: what stands after the last `/` or `\`, without the last extension. What
+/// begins with a digit is no extension: `crocks.01` is a name of its own.
 pub fn stem(path: &str) -> &str {
     let name = path.rsplit(['/', '\\']).next().unwrap_or(path);
     match name.rfind('.') {
-        Some(dot) if dot > 0 => name.get(..dot).unwrap_or(name),
+        Some(dot) if dot > 0 && name[dot + 1..].starts_with(|c: char| c.is_ascii_alphabetic()) => {
+            &name[..dot]
+        }
         _ => name,
     }
 }
@@ -135,6 +138,8 @@ mod tests {
     fn a_path_counts_by_its_stem() {
         assert_eq!(stem("a/b\\c.d.csv"), "c.d");
         assert_eq!(stem(".hidden"), ".hidden");
+        assert_eq!(stem("crocks.01"), "crocks.01");
+        assert_eq!(stem("crocks.01.csv"), "crocks.01");
         assert_eq!(stem("../../etc/passwd"), "passwd");
     }
 }

@@ -58,16 +58,32 @@ pub enum Outcome {
 pub fn evaluate(seen: Seen, bench: Bench<'_>, buffer: &mut Vec<u8>) -> Outcome {
     let limit = bench.settings.max_bytes.unwrap_or(trace::MAX_BYTES);
     if seen.size > limit {
-        let message = format!("{} bytes, at most {limit} are read (`max_mb` of the station's trace settings)", seen.size);
-        let evaluation = Evaluation::Unreadable(Unreadable { line: None, message });
-        return Outcome::Taken(Box::new(Taken { seen, sha256: String::new(), evaluation, may_grow: false }));
+        let message = format!(
+            "{} bytes, at most {limit} are read (`max_mb` of the station's trace settings)",
+            seen.size
+        );
+        let evaluation = Evaluation::Unreadable(Unreadable {
+            line: None,
+            message,
+        });
+        return Outcome::Taken(Box::new(Taken {
+            seen,
+            sha256: String::new(),
+            evaluation,
+            may_grow: false,
+        }));
     }
     match read(&seen, buffer) {
         Err(error) => Outcome::Unread(seen, error),
         Ok(false) => Outcome::Changed(seen),
         Ok(true) => {
             let (sha256, evaluation, may_grow) = digest(buffer, bench);
-            Outcome::Taken(Box::new(Taken { seen, sha256, evaluation, may_grow }))
+            Outcome::Taken(Box::new(Taken {
+                seen,
+                sha256,
+                evaluation,
+                may_grow,
+            }))
         }
     }
 }
@@ -81,12 +97,21 @@ fn read(seen: &Seen, buffer: &mut Vec<u8>) -> io::Result<bool> {
         return Ok(false);
     }
     let size = usize::try_from(seen.size).unwrap_or(usize::MAX);
-    buffer.try_reserve(size.saturating_add(1)).map_err(|_| io::Error::from(io::ErrorKind::OutOfMemory))?;
+    buffer
+        .try_reserve(size.saturating_add(1))
+        .map_err(|_| io::Error::from(io::ErrorKind::OutOfMemory))?;
     // A file that grows meanwhile is read no further than one byte past what was seen.
-    file.by_ref().take(seen.size.saturating_add(1)).read_to_end(buffer)?;
+    file.by_ref()
+        .take(seen.size.saturating_add(1))
+        .read_to_end(buffer)?;
     let after = file.metadata()?;
-    let modified = after.modified().ok().and_then(|t| Timestamp::try_from(t).ok());
-    Ok(buffer.len() == size && after.len() == seen.size && modified.is_none_or(|m| m == seen.modified))
+    let modified = after
+        .modified()
+        .ok()
+        .and_then(|t| Timestamp::try_from(t).ok());
+    Ok(buffer.len() == size
+        && after.len() == seen.size
+        && modified.is_none_or(|m| m == seen.modified))
 }
 
 #[cfg(target_os = "linux")]
@@ -110,7 +135,11 @@ fn digest(bytes: &[u8], bench: Bench<'_>) -> (String, Evaluation, bool) {
     std::thread::scope(|scope| {
         let hash = scope.spawn(|| hex(bytes));
         let (evaluation, may_grow) = work_out(bytes, bench);
-        (hash.join().unwrap_or_else(|_| hex(bytes)), evaluation, may_grow)
+        (
+            hash.join().unwrap_or_else(|_| hex(bytes)),
+            evaluation,
+            may_grow,
+        )
     })
 }
 
@@ -127,7 +156,10 @@ pub fn hex(bytes: &[u8]) -> String {
 
 /// What bytes give as a trace of this method; true beside it where they may not be whole.
 pub fn work_out(bytes: &[u8], bench: Bench<'_>) -> (Evaluation, bool) {
-    let hints = Hints { run_time_min: Some(bench.method.conditions.run_time_min), wavelength_nm: bench.method.conditions.wavelength_nm };
+    let hints = Hints {
+        run_time_min: Some(bench.method.conditions.run_time_min),
+        wavelength_nm: bench.method.conditions.wavelength_nm,
+    };
     match trace::read(bytes, bench.settings, &hints) {
         Ok(read) => {
             let evaluation = matching::evaluate(&read, bench.method);
@@ -136,7 +168,10 @@ pub fn work_out(bytes: &[u8], bench: Bench<'_>) -> (Evaluation, bool) {
             (evaluation, short)
         }
         Err(error) => {
-            let unreadable = Unreadable { line: error.line, message: error.message };
+            let unreadable = Unreadable {
+                line: error.line,
+                message: error.message,
+            };
             (Evaluation::Unreadable(unreadable), error.may_grow)
         }
     }
@@ -144,7 +179,9 @@ pub fn work_out(bytes: &[u8], bench: Bench<'_>) -> (Evaluation, bool) {
 
 /// Evaluates files on all cores and hands the outcomes over in the files' order.
 pub fn evaluate_all(files: Vec<Seen>, bench: Bench<'_>, mut take: impl FnMut(Outcome)) {
-    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(files.len());
+    let workers = std::thread::available_parallelism()
+        .map_or(1, usize::from)
+        .min(files.len());
     if workers <= 1 {
         let mut buffer = Vec::new();
         for seen in files {
@@ -163,7 +200,10 @@ pub fn evaluate_all(files: Vec<Seen>, bench: Bench<'_>, mut take: impl FnMut(Out
                 loop {
                     let k = next.fetch_add(1, Ordering::Relaxed);
                     let Some(seen) = files.get(k) else { break };
-                    if send.send((k, evaluate(seen.clone(), bench, &mut buffer))).is_err() {
+                    if send
+                        .send((k, evaluate(seen.clone(), bench, &mut buffer)))
+                        .is_err()
+                    {
                         break;
                     }
                 }
@@ -181,4 +221,3 @@ pub fn evaluate_all(files: Vec<Seen>, bench: Bench<'_>, mut take: impl FnMut(Out
         }
     });
 }
-

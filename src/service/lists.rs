@@ -12,7 +12,12 @@ use crate::runlist::{self, RunList};
 
 /// The queue that a run list names.
 pub fn queue_of(path: &Path) -> String {
-    runlist::queue_name(&path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default())
+    runlist::queue_name(
+        &path
+            .file_name()
+            .map(|n| n.to_string_lossy().into_owned())
+            .unwrap_or_default(),
+    )
 }
 
 /// Reads a run list and holds its levels against the method.
@@ -29,7 +34,9 @@ pub fn read(bytes: &[u8], path: &Path, method: &Method) -> Result<RunList, FileE
 
 /// Run lists that lie where the station's pattern looks, outside its watched folder too, oldest first.
 pub fn find(station: &Station, filter: &Filter) -> Vec<Seen> {
-    let Some(folder) = Filter::run_list_folder(station) else { return Vec::new() };
+    let Some(folder) = Filter::run_list_folder(station) else {
+        return Vec::new();
+    };
     let wanted = |p: &Path| filter.role(p) == Some(Role::RunList);
     let mut found = scan::scan(&folder, &wanted, &|p| filter.skips(p)).files;
     found.sort();

@@ -8,7 +8,7 @@ use jiff::tz::TimeZone;
 
 use crate::night::queue::{Changes, Queue};
 use crate::report::sheet::file::SheetFile;
-use crate::report::whole::{WriteError, keep};
+use crate::report::whole::{WriteError, keep, sweep};
 use crate::report::{alerts, rerun, summary, time_course};
 
 /// The files beside the sheet are written anew as a whole. So that a queue of thousands does not spend the night on
@@ -40,8 +40,18 @@ pub struct Outputs {
 impl Outputs {
     /// The files in this folder; nothing is touched yet.
     pub fn new(folder: PathBuf, zone: TimeZone, now: Instant) -> Outputs {
+        // A kill may have left a file half-written beside its name.
+        sweep(&folder);
         let sheet = SheetFile::new(folder.join("sheet.csv"));
-        Outputs { folder, sheet, zone, due: None, not_before: now, behind: false, told: false }
+        Outputs {
+            folder,
+            sheet,
+            zone,
+            due: None,
+            not_before: now,
+            behind: false,
+            told: false,
+        }
     }
 
     /// Where they lie.
@@ -53,15 +63,29 @@ impl Outputs {
     ///
     /// # Errors
     /// When the sheet cannot be written: it is behind and [`Outputs::next_due`] says when to call [`Outputs::flush`].
-    pub fn update(&mut self, queue: &Queue, changes: &Changes, now: Instant) -> Result<(), WriteError> {
+    pub fn update(
+        &mut self,
+        queue: &Queue,
+        changes: &Changes,
+        now: Instant,
+    ) -> Result<(), WriteError> {
         self.due = Some(self.due.unwrap_or(now).max(self.not_before));
         self.write_sheet(queue, &changes.slots, changes.rebuilt, now)
     }
 
-    fn write_sheet(&mut self, queue: &Queue, slots: &[usize], rebuilt: bool, now: Instant) -> Result<(), WriteError> {
+    fn write_sheet(
+        &mut self,
+        queue: &Queue,
+        slots: &[usize],
+        rebuilt: bool,
+        now: Instant,
+    ) -> Result<(), WriteError> {
         let written = std::fs::create_dir_all(&self.folder)
             .map_err(WriteError::of(&self.folder, "make the folder"))
-            .and_then(|()| self.sheet.update(queue, slots, rebuilt || self.behind, &self.zone));
+            .and_then(|()| {
+                self.sheet
+                    .update(queue, slots, rebuilt || self.behind, &self.zone)
+            });
         match written {
             Ok(_) => {
                 if std::mem::take(&mut self.behind) {
@@ -100,7 +124,8 @@ impl Outputs {
         if self.behind {
             self.write_sheet(queue, &[], true, now)?;
         }
-        std::fs::create_dir_all(&self.folder).map_err(WriteError::of(&self.folder, "make the folder"))?;
+        std::fs::create_dir_all(&self.folder)
+            .map_err(WriteError::of(&self.folder, "make the folder"))?;
         let bodies = [
             time_course::csv(queue),
             rerun::csv(queue, &queue.extra),
@@ -134,7 +159,9 @@ impl Outputs {
         for name in BESIDE.iter().chain(&["sheet.csv"]) {
             let path = self.folder.join(name);
             match std::fs::remove_file(&path) {
-                Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(WriteError::of(&path, "remove the file")(error)),
+                Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                    return Err(WriteError::of(&path, "remove the file")(error));
+                }
                 _ => {}
             }
         }

@@ -50,7 +50,9 @@ pub fn process(
     progress: &mut dyn FnMut(usize, usize),
 ) -> Result<Processed, DeskError> {
     let results = config.results_dir.join(&station.name);
-    std::fs::create_dir_all(&results).map_err(|e| FileError::whole(&results, format!("cannot be made: {e}"))).map_err(DeskError::Results)?;
+    std::fs::create_dir_all(&results)
+        .map_err(|e| FileError::whole(&results, format!("cannot be made: {e}")))
+        .map_err(DeskError::Results)?;
     let mut desk = Desk::open(config, station, ledger, 1.0)?;
     let mut out = Processed::default();
     let now = Timestamp::now();
@@ -68,7 +70,12 @@ pub fn process(
     desk.restore_messages(ledger)?;
     out.unwritten = desk.flush(true);
     out.attention = desk.needs_attention();
-    out.folders = desk.queues().iter().filter(|(_, q)| q.has_begun()).map(|(name, _)| desk.folder(name)).collect();
+    out.folders = desk
+        .queues()
+        .iter()
+        .filter(|(_, q)| q.has_begun())
+        .map(|(name, _)| desk.folder(name))
+        .collect();
     Ok(out)
 }
 
@@ -79,7 +86,9 @@ fn collect(desk: &Desk, paths: &[PathBuf], out: &mut Processed) -> (Vec<Seen>, V
     let mut traces = BTreeSet::new();
     for path in paths {
         if path.is_dir() {
-            let look = scan::scan(path, &|p| filter.role_anywhere(p).is_some(), &|p| filter.skips(p));
+            let look = scan::scan(path, &|p| filter.role_anywhere(p).is_some(), &|p| {
+                filter.skips(p)
+            });
             out.unread.extend(look.failed);
             for seen in look.files {
                 match filter.role_anywhere(&seen.path) {
@@ -106,12 +115,20 @@ fn collect(desk: &Desk, paths: &[PathBuf], out: &mut Processed) -> (Vec<Seen>, V
 fn not_a_file(path: &Path) -> std::io::Error {
     match std::fs::symlink_metadata(path) {
         Err(error) => error,
-        Ok(_) => std::io::Error::new(std::io::ErrorKind::InvalidInput, "found a link or a device, expected a file or a folder"),
+        Ok(_) => std::io::Error::new(
+            std::io::ErrorKind::InvalidInput,
+            "found a link or a device, expected a file or a folder",
+        ),
     }
 }
 
 /// Leaves out what is known; the queues of known traces are taken up all the same.
-fn fresh(desk: &mut Desk, ledger: &mut Ledger, traces: Vec<Seen>, out: &mut Processed) -> Result<Vec<Seen>, DeskError> {
+fn fresh(
+    desk: &mut Desk,
+    ledger: &mut Ledger,
+    traces: Vec<Seen>,
+    out: &mut Processed,
+) -> Result<Vec<Seen>, DeskError> {
     let mut fresh = Vec::new();
     for seen in traces {
         if desk.is_known(ledger, &seen)? {
@@ -132,8 +149,14 @@ fn land(
     progress: &mut dyn FnMut(usize, usize),
 ) -> Result<(), DeskError> {
     let total = traces.len();
-    let (settings, method) = (desk.station.trace.clone(), std::sync::Arc::clone(&desk.setup.method));
-    let bench = super::evaluate::Bench { settings: &settings, method: &method };
+    let (settings, method) = (
+        desk.station.trace.clone(),
+        std::sync::Arc::clone(&desk.setup.method),
+    );
+    let bench = super::evaluate::Bench {
+        settings: &settings,
+        method: &method,
+    };
     let (mut batch, mut since, mut done) = (Vec::new(), Instant::now(), 0);
     let mut failed: Result<(), DeskError> = Ok(());
     evaluate_all(traces, bench, |outcome| {
@@ -156,5 +179,8 @@ fn land(
 }
 
 fn changed() -> std::io::Error {
-    std::io::Error::new(std::io::ErrorKind::ResourceBusy, "it is still being written; process it again when it is whole")
+    std::io::Error::new(
+        std::io::ErrorKind::ResourceBusy,
+        "it is still being written; process it again when it is whole",
+    )
 }

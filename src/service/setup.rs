@@ -52,24 +52,41 @@ impl Setup {
             Some(path) => load_calibration(path, &method)?,
             None => None,
         };
-        let filter = Filter::new(config, station).map_err(|e| FileError::whole(&config.path, e.to_string()))?;
+        let filter = Filter::new(config, station)
+            .map_err(|e| FileError::whole(&config.path, e.to_string()))?;
         let pattern = match &station.name_pattern {
-            Some(text) => Some(Pattern::parse(text).map_err(|e| FileError::whole(&config.path, format!("station {}: name_pattern: {e}", station.name)))?),
+            Some(text) => Some(Pattern::parse(text).map_err(|e| {
+                FileError::whole(
+                    &config.path,
+                    format!("station {}: name_pattern: {e}", station.name),
+                )
+            })?),
             None => None,
         };
-        Ok(Setup { method: Arc::new(method), method_text, calibration, filter, pattern })
+        Ok(Setup {
+            method: Arc::new(method),
+            method_text,
+            calibration,
+            filter,
+            pattern,
+        })
     }
 
     /// A night without lists and landings. `time_scale` is 1 in life.
     pub fn night(&self, time_scale: f64, zone: TimeZone) -> night::station::Station {
         let stored = self.calibration.as_ref().map(|c| c.named.clone());
-        let terms = Terms { method: Arc::clone(&self.method), stored, time_scale };
+        let terms = Terms {
+            method: Arc::clone(&self.method),
+            stored,
+            time_scale,
+        };
         night::station::Station::new(terms, self.pattern.clone(), zone)
     }
 }
 
 fn read(path: &Path) -> Result<String, FileError> {
-    std::fs::read_to_string(path).map_err(|e| FileError::whole(path, format!("cannot be read: {e}")))
+    std::fs::read_to_string(path)
+        .map_err(|e| FileError::whole(path, format!("cannot be read: {e}")))
 }
 
 /// The stored calibration, held against the method: same analytes, same units.
@@ -88,11 +105,22 @@ fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibra
     for curve in &calibration.curves {
         let known = method.analytes.iter().find(|a| a.name == curve.analyte);
         if let Some(analyte) = known.filter(|a| a.unit != curve.unit) {
-            let message =
-                format!("{}: calibrated in {}, the method reports {}: make the calibration anew", curve.analyte, curve.unit, analyte.unit);
+            let message = format!(
+                "{}: calibrated in {}, the method reports {}: make the calibration anew",
+                curve.analyte, curve.unit, analyte.unit
+            );
             return Err(FileError::whole(path, message));
         }
     }
-    let label = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    Ok(Some(StoredCalibration { named: Named { label, calibration: Arc::new(calibration) }, text }))
+    let label = path
+        .file_name()
+        .map(|n| n.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    Ok(Some(StoredCalibration {
+        named: Named {
+            label,
+            calibration: Arc::new(calibration),
+        },
+        text,
+    }))
 }

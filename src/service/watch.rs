@@ -33,6 +33,9 @@ pub struct Ended {
     pub attention: bool,
 }
 
+/// Gives the listener of a station by its name.
+pub type ListenerOf = Box<dyn FnMut(&str) -> Listener + Send>;
+
 /// How the daemon is run.
 pub struct Options {
     /// 1 in life; a rehearsal runs its cycle times faster.
@@ -44,7 +47,7 @@ pub struct Options {
     /// At the latest after so long the loop turns, for the sign of life.
     pub turn: Duration,
     /// Who hears of landings and alerts.
-    pub listener: Option<Box<dyn FnMut(&str) -> Listener + Send>>,
+    pub listener: Option<ListenerOf>,
     /// End by itself when every queue that began has ended.
     pub until_ended: bool,
 }
@@ -66,7 +69,12 @@ impl Default for Options {
 ///
 /// # Errors
 /// When the configuration's files or the ledger cannot be used.
-pub fn run(config: &Config, signals: &Receiver<Signal>, hints: &Sender<Signal>, mut options: Options) -> Result<Ended, DeskError> {
+pub fn run(
+    config: &Config,
+    signals: &Receiver<Signal>,
+    hints: &Sender<Signal>,
+    mut options: Options,
+) -> Result<Ended, DeskError> {
     let mut ledger = Ledger::open(&config.state_dir)?;
     let started = Instant::now();
     let mut posts = Vec::new();
@@ -82,17 +90,25 @@ pub fn run(config: &Config, signals: &Receiver<Signal>, hints: &Sender<Signal>, 
     }
     for post in &mut posts {
         post.eye.open();
-        post.eye.look(&mut post.desk, &mut ledger, started.elapsed())?;
+        post.eye
+            .look(&mut post.desk, &mut ledger, started.elapsed())?;
         post.desk.settle(&mut ledger, Timestamp::now())?;
     }
     (options.ready)();
-    let mut watch = Watch { posts, ledger, started, options };
+    let mut watch = Watch {
+        posts,
+        ledger,
+        started,
+        options,
+    };
     let end = watch.turns(signals);
     // Whatever ended the loop: what is in the ledger is brought to the files, once.
     for post in &mut watch.posts {
         post.desk.flush(true);
     }
-    end.map(|()| Ended { attention: watch.posts.iter().any(|p| p.desk.needs_attention()) })
+    end.map(|()| Ended {
+        attention: watch.posts.iter().any(|p| p.desk.needs_attention()),
+    })
 }
 
 struct Post {
@@ -144,7 +160,8 @@ impl Watch {
         for post in &mut self.posts {
             let now = self.started.elapsed();
             post.eye.look(&mut post.desk, &mut self.ledger, now)?;
-            post.eye.take(&mut post.desk, &mut self.ledger, self.started)?;
+            post.eye
+                .take(&mut post.desk, &mut self.ledger, self.started)?;
             let now = Timestamp::now();
             post.desk.tick(now);
             post.desk.settle(&mut self.ledger, now)?;
@@ -173,7 +190,14 @@ impl Watch {
     }
 
     fn all_ended(&self) -> bool {
-        let mut begun = self.posts.iter().flat_map(|p| p.desk.queues().values()).filter(|q| q.has_begun()).peekable();
-        begun.peek().is_some() && begun.all(|q| q.is_ended()) && self.posts.iter().all(|p| p.eye.next_due_file().is_none())
+        let mut begun = self
+            .posts
+            .iter()
+            .flat_map(|p| p.desk.queues().values())
+            .filter(|q| q.has_begun())
+            .peekable();
+        begun.peek().is_some()
+            && begun.all(|q| q.is_ended())
+            && self.posts.iter().all(|p| p.eye.next_due_file().is_none())
     }
 }

@@ -303,7 +303,11 @@ fn time_column(table: &[Column], header: &Header, settings: &Settings) -> Option
     });
     let Some(&first) = even.or(rising.first()) else {
         // Names may be words of a title ("channel A") rather than of columns: then the even one is the time.
-        let sure = |i: &usize| table[*i].rise() == Rise::Strict && table[*i].is_regular();
+        let sure = |i: &usize| {
+            let name = header.name(*i);
+            let other = is_index_name(name) || is_spectrum_name(name) || table[*i].counts_rows();
+            !other && table[*i].rise() == Rise::Strict && table[*i].is_regular()
+        };
         return (0..table.len())
             .filter(free)
             .find(|i| table[*i].rise() == Rise::Coarse)

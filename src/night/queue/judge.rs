@@ -7,16 +7,20 @@ use jiff::Timestamp;
 use super::{Changes, Queue, Row, Slot};
 use crate::check::{self, Bench, Check, Effect};
 use crate::night::bracket::{self, Bracket, State};
-use crate::quant::describe::rsd_percent;
 use crate::night::{Reason, Verdict, calibrate};
 use crate::quant::curve::Curve;
+use crate::quant::describe::rsd_percent;
 use crate::reading::Evaluation;
 use crate::runlist::Kind;
 
 impl Queue {
     /// Judges whatever is touched. `now` dates the alerts.
     pub fn judge(&mut self, now: Timestamp) -> Changes {
-        let mut changes = Changes { rebuilt: std::mem::take(&mut self.rebuilt), ended: std::mem::take(&mut self.just_ended), ..Changes::default() };
+        let mut changes = Changes {
+            rebuilt: std::mem::take(&mut self.rebuilt),
+            ended: std::mem::take(&mut self.just_ended),
+            ..Changes::default()
+        };
         if self.refit && self.calibrators_are_in() {
             self.refit = false;
             self.fit_calibrators(now, &mut changes);
@@ -30,27 +34,55 @@ impl Queue {
             self.tell_slot(*k, now, &mut changes.alerts);
         }
         self.tell_pace(now, &mut changes.alerts);
-        let differs = |k: &usize, old: &Vec<Row>| touched.contains(k) || self.slots.get(*k).is_some_and(|s| s.rows != *old);
-        changes.slots = before.iter().filter(|(k, old)| differs(k, old)).map(|(k, _)| *k).collect();
+        let differs = |k: &usize, old: &Vec<Row>| {
+            touched.contains(k) || self.slots.get(*k).is_some_and(|s| s.rows != *old)
+        };
+        changes.slots = before
+            .iter()
+            .filter(|(k, old)| differs(k, old))
+            .map(|(k, _)| *k)
+            .collect();
         changes
     }
 
     /// All calibrators have landed or are known not to come. Without a list nobody knows which is the last one: then
     /// the first injection of another kind after them, or the end, settles it.
     fn calibrators_are_in(&self) -> bool {
-        let settled = self.calibrators.iter().all(|k| self.slots.get(*k).is_some_and(Slot::is_settled));
-        let followed = self.calibrators.last().is_some_and(|last| last + 1 < self.slots.len());
+        let settled = self
+            .calibrators
+            .iter()
+            .all(|k| self.slots.get(*k).is_some_and(Slot::is_settled));
+        let followed = self
+            .calibrators
+            .last()
+            .is_some_and(|last| last + 1 < self.slots.len());
         settled && (self.listed || followed || self.ended)
     }
 
     fn fit_calibrators(&mut self, now: Timestamp, changes: &mut Changes) {
-        let points = calibrate::points(self.calibrators.iter().filter_map(|k| self.slots.get(*k)), &self.method);
-        let last = self.calibrators.iter().filter_map(|k| self.slots.get(*k)?.landing.as_ref()).map(|l| l.landed_at).max();
+        let points = calibrate::points(
+            self.calibrators.iter().filter_map(|k| self.slots.get(*k)),
+            &self.method,
+        );
+        let last = self
+            .calibrators
+            .iter()
+            .filter_map(|k| self.slots.get(*k)?.landing.as_ref())
+            .map(|l| l.landed_at)
+            .max();
         let created = last.map(|t| t.to_string()).unwrap_or_default();
-        let outcome = calibrate::fit(&self.name, points, &self.method, self.stored.clone(), created);
+        let outcome = calibrate::fit(
+            &self.name,
+            points,
+            &self.method,
+            self.stored.clone(),
+            created,
+        );
         self.serving = outcome.serving;
         self.calibration_failures = outcome.failures;
-        self.dirty.extend((0..self.slots.len()).filter(|k| self.slots.get(*k).is_some_and(Slot::is_settled)));
+        self.dirty.extend(
+            (0..self.slots.len()).filter(|k| self.slots.get(*k).is_some_and(Slot::is_settled)),
+        );
         self.tell_calibration(now, &mut changes.alerts);
     }
 
@@ -59,7 +91,9 @@ impl Queue {
         let mut verdicts = touched.clone();
         let mut hit = BTreeSet::new();
         for &k in touched {
-            let Some(slot) = self.slots.get(k) else { continue };
+            let Some(slot) = self.slots.get(k) else {
+                continue;
+            };
             if !slot.is_settled() {
                 continue;
             }
@@ -81,8 +115,17 @@ impl Queue {
     fn assess(&self, k: usize, slot: &Slot) -> check::Assessment {
         let curves: Vec<Option<&Curve>> = self.serving.curves(&self.method);
         let first = self.first_areas(k, slot);
-        let bench = Bench { method: &self.method, curves: &curves, first_areas: first.as_deref() };
-        check::assess(&slot.plan, slot.listed, slot.landing.as_ref().map(|l| &l.evaluation), bench)
+        let bench = Bench {
+            method: &self.method,
+            curves: &curves,
+            first_areas: first.as_deref(),
+        };
+        check::assess(
+            &slot.plan,
+            slot.listed,
+            slot.landing.as_ref().map(|l| &l.evaluation),
+            bench,
+        )
     }
 
     /// Areas, for the method's injection volume, of the queue's first standard of this slot's level, if that is an earlier slot.
@@ -90,35 +133,68 @@ impl Queue {
         if slot.plan.kind != Kind::Standard {
             return None;
         }
-        let first = self.levels.get(&slot.plan.level)?.iter().filter_map(|j| Some((*j, self.slots.get(*j)?))).find_map(|(j, s)| {
-            match &s.landing.as_ref()?.evaluation {
+        let first = self
+            .levels
+            .get(&slot.plan.level)?
+            .iter()
+            .filter_map(|j| Some((*j, self.slots.get(*j)?)))
+            .find_map(|(j, s)| match &s.landing.as_ref()?.evaluation {
                 Evaluation::Read(reading) if reading.air.is_none() => Some((j, s, reading)),
                 _ => None,
-            }
-        });
+            });
         let (j, first, reading) = first?;
         let correction = check::volume_correction(&first.plan, &self.method);
-        (j < k).then(|| reading.analytes.iter().map(|f| f.as_ref().map(|f| f.area_mau_s * correction)).collect())
+        (j < k).then(|| {
+            reading
+                .analytes
+                .iter()
+                .map(|f| f.as_ref().map(|f| f.area_mau_s * correction))
+                .collect()
+        })
     }
 
     fn checkpoint_of(&self, k: usize) -> Option<usize> {
-        let after = self.checkpoints.partition_point(|c| c.members.first().is_some_and(|m| *m <= k));
+        let after = self
+            .checkpoints
+            .partition_point(|c| c.members.first().is_some_and(|m| *m <= k));
         after.checked_sub(1)
     }
 
     /// The slots of samples between a checkpoint and its two neighbours.
     pub(super) fn samples_beside(&self, c: usize) -> Vec<usize> {
-        let start = c.checked_sub(1).and_then(|b| self.checkpoints.get(b)).and_then(|b| b.members.last()).map_or(0, |m| m + 1);
-        let end = self.checkpoints.get(c + 1).and_then(|b| b.members.first()).copied().unwrap_or(self.slots.len());
-        (start..end).filter(|k| self.slots.get(*k).is_some_and(|s| s.plan.kind == Kind::Sample)).collect()
+        let start = c
+            .checked_sub(1)
+            .and_then(|b| self.checkpoints.get(b))
+            .and_then(|b| b.members.last())
+            .map_or(0, |m| m + 1);
+        let end = self
+            .checkpoints
+            .get(c + 1)
+            .and_then(|b| b.members.first())
+            .copied()
+            .unwrap_or(self.slots.len());
+        (start..end)
+            .filter(|k| {
+                self.slots
+                    .get(*k)
+                    .is_some_and(|s| s.plan.kind == Kind::Sample)
+            })
+            .collect()
     }
 
     /// What is known of a checkpoint.
     pub fn checkpoint_state(&self, c: usize) -> State {
-        let Some(checkpoint) = self.checkpoints.get(c) else { return State::Open };
+        let Some(checkpoint) = self.checkpoints.get(c) else {
+            return State::Open;
+        };
         let mut open = false;
         for slot in checkpoint.members.iter().filter_map(|m| self.slots.get(*m)) {
-            if slot.assessment.failures.iter().any(|f| f.effect == Effect::FailsBracket) {
+            if slot
+                .assessment
+                .failures
+                .iter()
+                .any(|f| f.effect == Effect::FailsBracket)
+            {
                 return State::Failed;
             }
             open |= !slot.is_settled() || !self.can_be_judged(slot);
@@ -128,14 +204,23 @@ impl Queue {
 
     /// A standard whose recovery is known for at least one analyte: without a calibration nothing can be said.
     fn can_be_judged(&self, slot: &Slot) -> bool {
-        slot.assessment.lines.iter().any(|l| l.recovery_percent.is_some())
+        slot.assessment
+            .lines
+            .iter()
+            .any(|l| l.recovery_percent.is_some())
     }
 
     /// Rows of the slots anew, the old ones kept in `before`; gives the replicate groups to look at again.
-    fn verdicts(&mut self, slots: &BTreeSet<usize>, before: &mut BTreeMap<usize, Vec<Row>>) -> BTreeSet<usize> {
+    fn verdicts(
+        &mut self,
+        slots: &BTreeSet<usize>,
+        before: &mut BTreeMap<usize, Vec<Row>>,
+    ) -> BTreeSet<usize> {
         let mut groups = BTreeSet::new();
         for &k in slots {
-            let Some(slot) = self.slots.get(k) else { continue };
+            let Some(slot) = self.slots.get(k) else {
+                continue;
+            };
             if !slot.is_shown() {
                 continue;
             }
@@ -154,17 +239,34 @@ impl Queue {
             return vec![Row::default(); analytes];
         }
         let bracket = (slot.plan.kind == Kind::Sample).then(|| self.bracket_of(k));
-        let injection_fails = slot.plan.kind != Kind::Sample && slot.assessment.failures.iter().any(|f| f.effect != Effect::None);
-        (0..analytes).map(|a| self.row(slot, a, bracket, injection_fails)).collect()
+        let injection_fails = slot.plan.kind != Kind::Sample
+            && slot
+                .assessment
+                .failures
+                .iter()
+                .any(|f| f.effect != Effect::None);
+        (0..analytes)
+            .map(|a| self.row(slot, a, bracket, injection_fails))
+            .collect()
     }
 
     /// The bracket around a sample.
     pub fn bracket_of(&self, k: usize) -> Bracket {
         let (before, after) = bracket::neighbours(&self.checkpoints, k);
-        bracket::bracket(before.map(|c| self.checkpoint_state(c)), after.map(|c| self.checkpoint_state(c)), self.ended)
+        bracket::bracket(
+            before.map(|c| self.checkpoint_state(c)),
+            after.map(|c| self.checkpoint_state(c)),
+            self.ended,
+        )
     }
 
-    fn row(&self, slot: &Slot, analyte: usize, bracket: Option<Bracket>, injection_fails: bool) -> Row {
+    fn row(
+        &self,
+        slot: &Slot,
+        analyte: usize,
+        bracket: Option<Bracket>,
+        injection_fails: bool,
+    ) -> Row {
         let mut reasons = BTreeSet::new();
         let mut rerun = injection_fails;
         for failure in &slot.assessment.failures {
@@ -173,7 +275,12 @@ impl Queue {
                 rerun |= failure.effect != Effect::None;
             }
         }
-        if slot.plan.kind == Kind::Calibrator && self.calibration_failures.iter().any(|f| f.analyte == Some(analyte)) {
+        if slot.plan.kind == Kind::Calibrator
+            && self
+                .calibration_failures
+                .iter()
+                .any(|f| f.analyte == Some(analyte))
+        {
             reasons.insert(Reason::Check(Check::Calibration));
         }
         let verdict = match bracket {
@@ -189,14 +296,30 @@ impl Queue {
                 Verdict::Rerun
             }
         };
-        Row { verdict: Some(if rerun { Verdict::Rerun } else { verdict }), reasons: reasons.into_iter().collect() }
+        Row {
+            verdict: Some(if rerun { Verdict::Rerun } else { verdict }),
+            reasons: reasons.into_iter().collect(),
+        }
     }
 
     /// Judges whole groups of replicates and puts the reason on all their rows.
-    fn replicates(&mut self, groups: &BTreeSet<usize>, now: Timestamp, changes: &mut Changes, before: &mut BTreeMap<usize, Vec<Row>>) {
+    fn replicates(
+        &mut self,
+        groups: &BTreeSet<usize>,
+        now: Timestamp,
+        changes: &mut Changes,
+        before: &mut BTreeMap<usize, Vec<Row>>,
+    ) {
         for &g in groups {
-            let Some(group) = self.groups.get(g) else { continue };
-            let whole = self.ended || self.listed && group.members.iter().all(|m| self.slots.get(*m).is_some_and(Slot::is_settled));
+            let Some(group) = self.groups.get(g) else {
+                continue;
+            };
+            let whole = self.ended
+                || self.listed
+                    && group
+                        .members
+                        .iter()
+                        .all(|m| self.slots.get(*m).is_some_and(Slot::is_settled));
             let limit = self.method.limits.replicate_rsd_percent;
             let disagree: Vec<Option<f64>> = (0..self.method.analytes.len())
                 .map(|a| rsd_percent(&self.averaged(g, a)).filter(|rsd| whole && *rsd > limit))
@@ -212,8 +335,15 @@ impl Queue {
         }
     }
 
-    fn mark_replicates(&mut self, k: usize, disagree: &[Option<f64>], before: &mut BTreeMap<usize, Vec<Row>>) {
-        let Some(slot) = self.slots.get_mut(k).filter(|s| s.is_shown()) else { return };
+    fn mark_replicates(
+        &mut self,
+        k: usize,
+        disagree: &[Option<f64>],
+        before: &mut BTreeMap<usize, Vec<Row>>,
+    ) {
+        let Some(slot) = self.slots.get_mut(k).filter(|s| s.is_shown()) else {
+            return;
+        };
         let mark = Reason::Check(Check::Replicates);
         before.entry(k).or_insert_with(|| slot.rows.clone());
         for (row, disagree) in slot.rows.iter_mut().zip(disagree) {
@@ -230,12 +360,17 @@ impl Queue {
 
     /// Concentrations of a group that enter its mean: the accepted ones, and in their absence the provisional ones.
     pub fn averaged(&self, group: usize, analyte: usize) -> Vec<f64> {
-        self.averaged_members(group, analyte).into_iter().map(|(_, c)| c).collect()
+        self.averaged_members(group, analyte)
+            .into_iter()
+            .map(|(_, c)| c)
+            .collect()
     }
 
     /// The same with the slots they come from.
     pub fn averaged_members(&self, group: usize, analyte: usize) -> Vec<(usize, f64)> {
-        let Some(group) = self.groups.get(group) else { return Vec::new() };
+        let Some(group) = self.groups.get(group) else {
+            return Vec::new();
+        };
         let of = |wanted: Verdict| -> Vec<(usize, f64)> {
             let pick = |m: &usize| {
                 let slot = self.slots.get(*m)?;
@@ -246,6 +381,10 @@ impl Queue {
             group.members.iter().filter_map(pick).collect()
         };
         let accepted = of(Verdict::Accepted);
-        if accepted.is_empty() { of(Verdict::Provisional) } else { accepted }
+        if accepted.is_empty() {
+            of(Verdict::Provisional)
+        } else {
+            accepted
+        }
     }
 }

@@ -14,13 +14,23 @@ pub(super) const LATE: &str = "late-trace|queue|";
 impl Queue {
     /// The open alerts of one slot become those of its failures.
     pub(super) fn tell_slot(&mut self, k: usize, now: Timestamp, changes: &mut AlertChanges) {
-        let Some(slot) = self.slots.get(k) else { return };
+        let Some(slot) = self.slots.get(k) else {
+            return;
+        };
         let place = format!("slot:{}", slot.plan.stem);
-        let wanted: Vec<Alert> = slot.assessment.failures.iter().map(|f| self.alert(&place, Some((k, slot)), slot.plan.kind, f, now)).collect();
+        let wanted: Vec<Alert> = slot
+            .assessment
+            .failures
+            .iter()
+            .map(|f| self.alert(&place, Some((k, slot)), slot.plan.kind, f, now))
+            .collect();
         let mut before = slot.alerts.clone();
         // After a restart the slot knows nothing of what was open: what is no longer wanted must be cleared all the same.
         if before.is_empty() {
-            before = Check::ALL.iter().flat_map(|c| self.alerts.open_keys(&format!("{c}|{place}|"))).collect();
+            before = Check::ALL
+                .iter()
+                .flat_map(|c| self.alerts.open_keys(&format!("{c}|{place}|")))
+                .collect();
         }
         let (keys, new) = self.alerts.settle(&before, wanted, now);
         if let Some(slot) = self.slots.get_mut(k) {
@@ -29,22 +39,38 @@ impl Queue {
         changes.extend(new);
     }
 
-    fn alert(&self, place: &str, slot: Option<(usize, &Slot)>, kind: Kind, failure: &Failure, now: Timestamp) -> Alert {
+    fn alert(
+        &self,
+        place: &str,
+        slot: Option<(usize, &Slot)>,
+        kind: Kind,
+        failure: &Failure,
+        now: Timestamp,
+    ) -> Alert {
         let analyte = failure.analyte.and_then(|a| self.method.analytes.get(a));
         Alert {
-            key: format!("{}|{place}|{}", failure.check, analyte.map_or("", |a| a.name.as_str())),
+            key: format!(
+                "{}|{place}|{}",
+                failure.check,
+                analyte.map_or("", |a| a.name.as_str())
+            ),
             raised_at: now,
             cleared_at: None,
             now: failure.check.told(kind) == Told::Now,
             check: failure.check.name().to_owned(),
             position: slot.map(|(_, s)| s.plan.position),
             name: slot.map(|(_, s)| s.plan.name.clone()).unwrap_or_default(),
-            trace: slot.and_then(|(_, s)| s.landing.as_ref()).map(|l| l.file_name.clone()).unwrap_or_default(),
+            trace: slot
+                .and_then(|(_, s)| s.landing.as_ref())
+                .map(|l| l.file_name.clone())
+                .unwrap_or_default(),
             analyte: analyte.map(|a| a.name.clone()).unwrap_or_default(),
             measured: failure.measured,
             limit: failure.limit.clone(),
             unit: failure.unit.clone(),
-            affected: slot.map(|(k, s)| self.positions(&self.affected(k, s, failure))).unwrap_or_default(),
+            affected: slot
+                .map(|(k, s)| self.positions(&self.affected(k, s, failure)))
+                .unwrap_or_default(),
             message: failure.message.clone(),
         }
     }
@@ -54,8 +80,12 @@ impl Queue {
     fn affected(&self, k: usize, slot: &Slot, failure: &Failure) -> Vec<usize> {
         match slot.plan.kind {
             Kind::Standard if failure.check != Check::PeakShape => {
-                let c = self.checkpoints.partition_point(|c| c.members.first().is_some_and(|m| *m <= k));
-                c.checked_sub(1).map(|c| self.samples_beside(c)).unwrap_or_default()
+                let c = self
+                    .checkpoints
+                    .partition_point(|c| c.members.first().is_some_and(|m| *m <= k));
+                c.checked_sub(1)
+                    .map(|c| self.samples_beside(c))
+                    .unwrap_or_default()
             }
             Kind::Blank => self.samples_near_blank(k),
             Kind::Sample => vec![k],
@@ -68,18 +98,29 @@ impl Queue {
         let kind = |j: usize| self.slots.get(j).map(|s| s.plan.kind);
         let before = (0..k).rev().take_while(|j| kind(*j) != Some(Kind::Blank));
         let after = (k + 1..self.slots.len()).take_while(|j| kind(*j) != Some(Kind::Blank));
-        let mut near: Vec<usize> = before.chain(after).filter(|j| kind(*j) == Some(Kind::Sample)).collect();
+        let mut near: Vec<usize> = before
+            .chain(after)
+            .filter(|j| kind(*j) == Some(Kind::Sample))
+            .collect();
         near.sort_unstable();
         near
     }
 
     fn positions(&self, slots: &[usize]) -> Vec<u64> {
-        slots.iter().filter_map(|k| self.slots.get(*k)).map(|s| s.plan.position).collect()
+        slots
+            .iter()
+            .filter_map(|k| self.slots.get(*k))
+            .map(|s| s.plan.position)
+            .collect()
     }
 
     /// `calibration` at its place: the last calibrator.
     pub(super) fn tell_calibration(&mut self, now: Timestamp, changes: &mut AlertChanges) {
-        let last = self.calibrators.last().copied().and_then(|k| Some((k, self.slots.get(k)?)));
+        let last = self
+            .calibrators
+            .last()
+            .copied()
+            .and_then(|k| Some((k, self.slots.get(k)?)));
         let mut wanted: Vec<Alert> = Vec::new();
         for failure in &self.calibration_failures {
             let alert = self.alert("queue", last, Kind::Calibrator, failure, now);
@@ -89,7 +130,15 @@ impl Queue {
                 None => wanted.push(alert),
             }
         }
-        let affected = self.positions(&(0..self.slots.len()).filter(|k| self.slots.get(*k).is_some_and(|s| s.plan.kind == Kind::Sample)).collect::<Vec<_>>());
+        let affected = self.positions(
+            &(0..self.slots.len())
+                .filter(|k| {
+                    self.slots
+                        .get(*k)
+                        .is_some_and(|s| s.plan.kind == Kind::Sample)
+                })
+                .collect::<Vec<_>>(),
+        );
         for alert in &mut wanted {
             alert.affected = affected.clone();
         }
@@ -104,12 +153,27 @@ impl Queue {
 
     /// `replicates` of one group, at its first member.
     pub(super) fn tell_group(&mut self, g: usize, now: Timestamp, changes: &mut AlertChanges) {
-        let Some(group) = self.groups.get(g) else { return };
-        let place = format!("group:{}:{}", group.series, group.time_h.map(|t| t.to_string()).unwrap_or_default());
+        let Some(group) = self.groups.get(g) else {
+            return;
+        };
+        let place = format!(
+            "group:{}:{}",
+            group.series,
+            group.time_h.map(|t| t.to_string()).unwrap_or_default()
+        );
         let limit = self.method.limits.replicate_rsd_percent;
-        let first = group.members.first().copied().and_then(|k| Some((k, self.slots.get(k)?)));
+        let first = group
+            .members
+            .first()
+            .copied()
+            .and_then(|k| Some((k, self.slots.get(k)?)));
         let mut wanted = Vec::new();
-        for (a, rsd) in group.disagree.iter().enumerate().filter_map(|(a, d)| Some((a, (*d)?))) {
+        for (a, rsd) in group
+            .disagree
+            .iter()
+            .enumerate()
+            .filter_map(|(a, d)| Some((a, (*d)?)))
+        {
             let name = self.method.analytes.get(a).map_or("", |x| x.name.as_str());
             let failure = Failure {
                 check: Check::Replicates,
@@ -120,7 +184,10 @@ impl Queue {
                 message: format!(
                     "{name}: replicates of {}{} differ by {} % (relative standard deviation), limit {} %",
                     crate::text::one_line(&group.series),
-                    group.time_h.map(|t| format!(" at {} h", significant(t, 6))).unwrap_or_default(),
+                    group
+                        .time_h
+                        .map(|t| format!(" at {} h", significant(t, 6)))
+                        .unwrap_or_default(),
                     fixed(rsd, 1),
                     significant(limit, 4)
                 ),
@@ -130,7 +197,9 @@ impl Queue {
             alert.affected = self.positions(&group.members);
             wanted.push(alert);
         }
-        let before = self.alerts.open_keys(&format!("{}|{place}|", Check::Replicates));
+        let before = self
+            .alerts
+            .open_keys(&format!("{}|{place}|", Check::Replicates));
         if before.is_empty() && wanted.is_empty() {
             return;
         }
@@ -158,10 +227,16 @@ impl Queue {
     }
 
     fn late(&self, now: Timestamp) -> Alert {
-        let waited_min = self.pace.last().map_or(0.0, |l| now.duration_since(l).as_secs_f64() / 60.0);
-        let due_min = self.pace.cycle_s() / 60.0;
+        // A rehearsal's minutes are told as those of the night that it plays.
+        let minute_s = 60.0 * self.time_scale;
+        let waited_min = self
+            .pace
+            .last()
+            .map_or(0.0, |l| now.duration_since(l).as_secs_f64() / minute_s);
+        let due_min = self.pace.cycle_s() / minute_s;
         let next = self.last_landed.and_then(|l| self.slots.get(l + 1));
-        let missing: Vec<usize> = (self.last_landed.map_or(0, |l| l + 1)..self.slots.len()).collect();
+        let missing: Vec<usize> =
+            (self.last_landed.map_or(0, |l| l + 1)..self.slots.len()).collect();
         Alert {
             key: LATE.to_owned(),
             raised_at: now,

@@ -96,8 +96,9 @@ fn near_blanks(out: &mut String, queue: &Queue) {
             .map(|s| s.plan.position)
             .collect();
         if !near.is_empty() {
+            let what = if slot.missing { "missing" } else { "failed" };
             let text = format!(
-                "samples that ran near the failed blank at {}: {}",
+                "samples that ran near the {what} blank at {}: {}",
                 slot.plan.position,
                 positions(&near)
             );

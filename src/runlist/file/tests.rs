@@ -192,8 +192,8 @@ fn values_that_are_none_are_named() {
         "l.csv:3: column time_h: found \"noon\", expected a number from -1000000 to 1000000 h"
     );
     assert_eq!(
-        cell("name", "\"a\n4,,,sample,b,c,,\""),
-        "l.csv:3: column name: found \"a\\u{a}4,,,sample,b,c,,\", expected a cell on one line (is a quotation mark missing?)"
+        cell("name", "\"a\n4,,,sample,b,c,,,,,,,\""),
+        "l.csv:3: column name: found \"a\\u{a}4,,,sample,b,c,,,,,,,\", expected a cell on one line (is a quotation mark missing?)"
     );
     let long = "x".repeat(1001);
     assert_eq!(
@@ -325,7 +325,7 @@ fn what_is_written_is_guarded_and_quoted() {
     );
     assert_eq!(list.injections[0].name, "=1+1");
     let expected = format!(
-        "{},'=cook\n7,,,sample,'=1+1,week.1.csv,,1,,\"a,\"\"b\"\"\",,,'@Ada\n",
+        "{},'=cook\n7,,,sample,'=1+1,week.1,,1,,\"a,\"\"b\"\"\",,,'@Ada\n",
         FULL.trim()
     );
     assert_eq!(write(&list), expected);

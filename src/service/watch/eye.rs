@@ -75,7 +75,11 @@ impl Eye {
         if self.poll.is_some() {
             return;
         }
-        if let Some((folder, kind)) = self.folders.iter().find_map(|f| Some((f, is_network_share(f)?))) {
+        if let Some((folder, kind)) = self
+            .folders
+            .iter()
+            .find_map(|f| Some((f, is_network_share(f)?)))
+        {
             tracing::info!(folder = %folder.display(), kind, "a network share sends no events: the folder is polled");
             self.poll = Some(POLL);
             return;
@@ -98,7 +102,9 @@ impl Eye {
 
     /// Sets the watch on folders that are new: at the start, and after one was replaced or came back.
     fn arm(&mut self) {
-        let Some(watcher) = &mut self.watcher else { return };
+        let Some(watcher) = &mut self.watcher else {
+            return;
+        };
         let mut refused = None;
         for (folder, known) in self.folders.iter().zip(&mut self.identity) {
             let is = identity(folder);
@@ -138,22 +144,27 @@ impl Eye {
     ///
     /// # Errors
     /// When the ledger cannot be read.
-    pub fn look(&mut self, desk: &mut Desk, ledger: &mut Ledger, now: Moment) -> Result<(), LedgerError> {
+    pub fn look(
+        &mut self,
+        desk: &mut Desk,
+        ledger: &mut Ledger,
+        now: Moment,
+    ) -> Result<(), LedgerError> {
         for path in std::mem::take(&mut self.hinted) {
             if path.is_dir() && !path.is_symlink() {
                 self.everywhere = true;
-            } else if desk.setup.filter.role(&path).is_some() {
-                if let Some(seen) = scan::look_at(&path) {
-                    self.observe(desk, ledger, seen, now)?;
-                }
+            } else if desk.setup.filter.role(&path).is_some()
+                && let Some(seen) = scan::look_at(&path)
+            {
+                self.observe(desk, ledger, seen, now)?;
             }
         }
         if !self.everywhere && now < self.next_look {
             return Ok(());
         }
-        let told = self.everywhere;
-        self.everywhere = false;
         self.arm();
+        // A look that a hint asked for, or the first one after a watch was set, finds what no event could tell.
+        let told = std::mem::take(&mut self.everywhere);
         let mut failed = false;
         for folder in self.folders.clone() {
             let filter = desk.setup.filter.clone();
@@ -176,12 +187,23 @@ impl Eye {
         if self.untold > 1 && self.watcher.is_some() {
             self.poll_because("looks at the folder found files of which no event told");
         }
-        self.next_look = now + if failed { RETRY } else { self.poll.unwrap_or(SLOW) };
+        self.next_look = now
+            + if failed {
+                RETRY
+            } else {
+                self.poll.unwrap_or(SLOW)
+            };
         Ok(())
     }
 
     /// A file was seen; true where it is news.
-    fn observe(&mut self, desk: &Desk, ledger: &Ledger, seen: Seen, now: Moment) -> Result<bool, LedgerError> {
+    fn observe(
+        &mut self,
+        desk: &Desk,
+        ledger: &Ledger,
+        seen: Seen,
+        now: Moment,
+    ) -> Result<bool, LedgerError> {
         if self.settle.holds(&seen.path) {
             self.settle.observe(&seen, now);
             return Ok(false);
@@ -197,13 +219,21 @@ impl Eye {
     ///
     /// # Errors
     /// When the ledger cannot be read or written.
-    pub fn take(&mut self, desk: &mut Desk, ledger: &mut Ledger, started: Instant) -> Result<(), DeskError> {
-        let ready = self.settle.ready(started.elapsed(), &|p: &Path| scan::look_at(p));
+    pub fn take(
+        &mut self,
+        desk: &mut Desk,
+        ledger: &mut Ledger,
+        started: Instant,
+    ) -> Result<(), DeskError> {
+        let ready = self
+            .settle
+            .ready(started.elapsed(), &|p: &Path| scan::look_at(p));
         if ready.is_empty() {
             return Ok(());
         }
-        let (lists, traces): (Vec<Ready>, Vec<Ready>) =
-            ready.into_iter().partition(|r| desk.setup.filter.role(&r.seen.path) == Some(Role::RunList));
+        let (lists, traces): (Vec<Ready>, Vec<Ready>) = ready
+            .into_iter()
+            .partition(|r| desk.setup.filter.role(&r.seen.path) == Some(Role::RunList));
         for ready in lists {
             self.take_list(desk, ledger, &ready.seen)?;
         }
@@ -213,7 +243,12 @@ impl Eye {
         Ok(())
     }
 
-    fn take_list(&mut self, desk: &mut Desk, ledger: &mut Ledger, seen: &Seen) -> Result<(), DeskError> {
+    fn take_list(
+        &mut self,
+        desk: &mut Desk,
+        ledger: &mut Ledger,
+        seen: &Seen,
+    ) -> Result<(), DeskError> {
         match std::fs::read(&seen.path) {
             Ok(bytes) => {
                 desk.take_list(ledger, seen, bytes, Timestamp::now())?;
@@ -227,22 +262,45 @@ impl Eye {
         Ok(())
     }
 
-    fn take_traces(&mut self, desk: &mut Desk, ledger: &mut Ledger, chunk: &[Ready]) -> Result<(), DeskError> {
-        let last_call: BTreeSet<&Path> = chunk.iter().filter(|r| r.last_call).map(|r| r.seen.path.as_path()).collect();
-        let (settings, method) = (desk.station.trace.clone(), std::sync::Arc::clone(&desk.setup.method));
-        let bench = Bench { settings: &settings, method: &method };
+    fn take_traces(
+        &mut self,
+        desk: &mut Desk,
+        ledger: &mut Ledger,
+        chunk: &[Ready],
+    ) -> Result<(), DeskError> {
+        let last_call: BTreeSet<&Path> = chunk
+            .iter()
+            .filter(|r| r.last_call)
+            .map(|r| r.seen.path.as_path())
+            .collect();
+        let (settings, method) = (
+            desk.station.trace.clone(),
+            std::sync::Arc::clone(&desk.setup.method),
+        );
+        let bench = Bench {
+            settings: &settings,
+            method: &method,
+        };
         let mut batch: Vec<Taken> = Vec::new();
         let now = self.origin.elapsed();
         let settle = &mut self.settle;
-        evaluate_all(chunk.iter().map(|r| r.seen.clone()).collect(), bench, |outcome| match outcome {
-            Outcome::Taken(taken) if taken.may_grow && !last_call.contains(taken.seen.path.as_path()) => settle.torn(&taken.seen, now),
-            Outcome::Taken(taken) => batch.push(*taken),
-            Outcome::Changed(seen) => settle.observe(&seen, now),
-            Outcome::Unread(seen, error) => {
-                tracing::warn!(path = %seen.path.display(), %error, "a file cannot be read; trying again");
-                settle.unread(&seen, now);
-            }
-        });
+        evaluate_all(
+            chunk.iter().map(|r| r.seen.clone()).collect(),
+            bench,
+            |outcome| match outcome {
+                Outcome::Taken(taken)
+                    if taken.may_grow && !last_call.contains(taken.seen.path.as_path()) =>
+                {
+                    settle.torn(&taken.seen, now)
+                }
+                Outcome::Taken(taken) => batch.push(*taken),
+                Outcome::Changed(seen) => settle.observe(&seen, now),
+                Outcome::Unread(seen, error) => {
+                    tracing::warn!(path = %seen.path.display(), %error, "a file cannot be read; trying again");
+                    settle.unread(&seen, now);
+                }
+            },
+        );
         for taken in &batch {
             self.settle.taken(&taken.seen.path);
         }
@@ -255,7 +313,10 @@ impl Eye {
         if self.everywhere || !self.hinted.is_empty() {
             return Some(Duration::ZERO);
         }
-        Some(self.next_due_file().map_or(self.next_look, |due| due.min(self.next_look)))
+        Some(
+            self.next_due_file()
+                .map_or(self.next_look, |due| due.min(self.next_look)),
+        )
     }
 
     /// When a file that waits to settle is due.

@@ -186,8 +186,12 @@ fn a_layout_is_told_in_words() {
 
 #[test]
 fn a_title_that_splits_like_names_hides_no_column() {
-    let text = "2026-09-21\t21:14:07\nchannel A\n".to_owned() + &rows(|_, t, s| format!("{t:.6}\t{s}\n"));
-    let trace = read_with(&text, Settings::default(), Hints { run_time_min: Some(1.0), ..Hints::default() });
+    let text =
+        "2026-09-21\t21:14:07\nchannel A\n".to_owned() + &rows(|_, t, s| format!("{t:.6}\t{s}\n"));
+    let trace = read_with(&text, Settings::default(), Hints::default());
     assert_same(&trace, "title");
-    assert_eq!((trace.layout.time_column, trace.layout.signal_column), (1, 2));
+    assert_eq!(
+        (trace.layout.time_column, trace.layout.signal_column),
+        (1, 2)
+    );
 }

@@ -89,10 +89,10 @@ fn mistakes_in_the_mail_table_are_named() {
 }
 
 #[test]
-fn the_sign_of_life_is_no_trace() {
+fn the_sign_of_life_may_lie_among_the_traces() {
     assert_eq!(
         added("[alert.heartbeat]\nfile = \"exports/alive.txt\""),
-        "/lab/c.toml:8: alert.heartbeat.file: found \"exports/alive.txt\", expected a place outside the folder that station \"acids\" watches"
+        "no error"
     );
 }
 

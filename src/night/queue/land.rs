@@ -1,0 +1,190 @@
+//! What happens to a queue: traces land, time passes, it ends.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::{Queue, Slot, tell};
+use crate::night::Landing;
+use crate::night::pace::later;
+use crate::runlist::{Injection, Kind};
+
+impl Queue {
+    /// A trace has landed in the slot of its stem; false where there is none.
+    pub fn land(&mut self, landing: Arc<Landing>) -> bool {
+        let Some(&k) = self.by_stem.get(&landing.stem) else {
+            return false;
+        };
+        let Some(slot) = self.slots.get_mut(k) else {
+            return false;
+        };
+        let at = landing.landed_at;
+        if landing.revision > 1 {
+            self.notes.push(format!(
+                "{} landed again with other content (revision {}); its last content counts",
+                crate::text::one_line(&landing.file_name),
+                landing.revision
+            ));
+        }
+        if !slot.is_settled() {
+            self.unsettled -= 1;
+        }
+        slot.landing = Some(landing);
+        slot.missing = false;
+        self.touch(k);
+        self.pace.landed(at);
+        self.overtake(k, at);
+        self.ended = false;
+        true
+    }
+
+    /// Adds a slot for a trace that no list names: in the order of the positions that names give (0: it gives none), of
+    /// modification time, of stem.
+    pub fn land_unlisted(&mut self, plan: Injection, landing: Arc<Landing>) {
+        if let Some(&old) = self.by_stem.get(&landing.stem) {
+            self.slots.remove(old);
+            self.by_stem.clear();
+        }
+        let mut slot = Slot::new(plan, false);
+        slot.given = (slot.plan.position > 0).then_some(slot.plan.position);
+        slot.landing = Some(Arc::clone(&landing));
+        let key = order(&slot);
+        let at = if self.slots.last().is_none_or(|s| order(s) < key) {
+            self.slots.len()
+        } else {
+            self.slots.partition_point(|s| order(s) < key)
+        };
+        let appended = at == self.slots.len()
+            && self.by_stem.len() == self.slots.len()
+            && slot.plan.kind == Kind::Sample;
+        slot.landing = None;
+        slot.plan.position = slot.given.unwrap_or(at as u64 + 1);
+        self.slots.insert(at, slot);
+        self.unsettled += 1;
+        if appended {
+            self.by_stem.insert(landing.stem.clone(), at);
+            self.enrol(at);
+        } else {
+            for (k, slot) in self.slots.iter_mut().enumerate() {
+                slot.plan.position = slot.given.unwrap_or(k as u64 + 1);
+            }
+            self.index();
+        }
+        self.land(landing);
+    }
+
+    /// Marks a slot, and what it can change, for judgement.
+    fn touch(&mut self, k: usize) {
+        self.dirty.insert(k);
+        let Some(slot) = self.slots.get(k) else {
+            return;
+        };
+        match slot.plan.kind {
+            Kind::Standard => {
+                if let Some(same) = self.levels.get(&slot.plan.level) {
+                    // Later standards are held against the first: they change only if this may be the first.
+                    let first = same
+                        .iter()
+                        .copied()
+                        .find(|s| self.slots.get(*s).is_some_and(|s| s.landing.is_some()));
+                    if first.is_none_or(|f| f >= k) {
+                        self.dirty.extend(same.iter().copied().filter(|s| {
+                            *s > k && self.slots.get(*s).is_some_and(Slot::is_settled)
+                        }));
+                    }
+                }
+            }
+            Kind::Calibrator => self.refit = true,
+            _ => {}
+        }
+    }
+
+    /// Remembers which slots a landing has overtaken.
+    fn overtake(&mut self, k: usize, at: Timestamp) {
+        self.overtaken.remove(&k);
+        let from = self.last_landed.map_or(0, |l| l + 1);
+        if self.last_landed.is_none_or(|l| l < k) {
+            for j in from..k {
+                if self.slots.get(j).is_some_and(|s| !s.is_settled()) {
+                    self.overtaken.entry(j).or_insert(at);
+                }
+            }
+            self.last_landed = Some(k);
+        }
+    }
+
+    /// Lets time pass: overtaken injections become missing after a cycle time, a late trace is told, a silent queue ends.
+    pub fn tick(&mut self, now: Timestamp) {
+        let cycle_s = self.pace.cycle_s();
+        let gone: Vec<usize> = self
+            .overtaken
+            .iter()
+            .filter(|(_, at)| later(**at, cycle_s).is_some_and(|t| t <= now))
+            .map(|(k, _)| *k)
+            .collect();
+        for k in gone {
+            self.overtaken.remove(&k);
+            self.miss(k);
+        }
+        let done = self.listed && self.unsettled == 0;
+        let quiet = self.pace.quiet_at().is_some_and(|t| t <= now);
+        if !self.ended && self.pace.last().is_some() && (done || quiet) {
+            self.end();
+        }
+    }
+
+    /// No further injection will come: what has not landed is missing.
+    pub fn end(&mut self) {
+        if self.ended {
+            return;
+        }
+        self.ended = true;
+        self.just_ended = true;
+        self.overtaken.clear();
+        for k in 0..self.slots.len() {
+            if self.slots.get(k).is_some_and(|s| !s.is_settled()) {
+                self.miss(k);
+            }
+            // Brackets that waited are open now, and incomplete groups are judged.
+            if self
+                .slots
+                .get(k)
+                .is_some_and(|s| s.plan.kind == Kind::Sample)
+            {
+                self.dirty.insert(k);
+            }
+        }
+        self.refit |= !self.calibrators.is_empty() && self.serving.own().is_none();
+    }
+
+    fn miss(&mut self, k: usize) {
+        if let Some(slot) = self.slots.get_mut(k) {
+            slot.missing = true;
+            self.unsettled -= 1;
+            self.touch(k);
+        }
+    }
+
+    /// The next time at which [`Queue::tick`] has something to do.
+    pub fn next_deadline(&self) -> Option<Timestamp> {
+        let cycle_s = self.pace.cycle_s();
+        let missing = self
+            .overtaken
+            .values()
+            .filter_map(|at| later(*at, cycle_s))
+            .min();
+        let late = self
+            .is_waiting()
+            .then(|| self.pace.late_at())
+            .flatten()
+            .filter(|_| !self.alerts.is_open(tell::LATE));
+        let quiet = (!self.ended).then(|| self.pace.quiet_at()).flatten();
+        [missing, late, quiet].into_iter().flatten().min()
+    }
+}
+
+/// Order of the slots of a queue without a list.
+fn order(slot: &Slot) -> (u64, Option<(Timestamp, String)>) {
+    let landed = slot.landing.as_ref().map(|l| (l.modified, l.stem.clone()));
+    (slot.given.unwrap_or(u64::MAX), landed)
+}

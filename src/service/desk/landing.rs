@@ -1,0 +1,102 @@
+//! Landing what was read.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::{Desk, DeskError, Event, stem_of};
+use crate::intake::Seen;
+use crate::ledger::{FileSeen, Ledger, NewLanding};
+use crate::night::Landing;
+use crate::service::evaluate::Taken;
+
+impl Desk {
+    /// Lands a batch of files that were read: all of them are committed, or none has landed.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read or written: the desk must be taken up anew.
+    pub fn land(
+        &mut self,
+        ledger: &mut Ledger,
+        batch: Vec<Taken>,
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        let mut fresh: Vec<(Seen, String, Arc<Landing>)> = Vec::new();
+        let mut unchanged: Vec<(PathBuf, FileSeen)> = Vec::new();
+        for taken in batch {
+            let stem = stem_of(&taken.seen.path);
+            let queue = self.night.queue_of(&stem, taken.seen.modified);
+            self.load(ledger, &queue)?;
+            let before = self
+                .night
+                .queues()
+                .get(&queue)
+                .and_then(|q| q.slot_of(&stem))
+                .and_then(|s| s.landing.clone());
+            let same = before
+                .as_ref()
+                .is_some_and(|b| b.sha256 == taken.sha256 && b.evaluation == taken.evaluation);
+            if same {
+                let seen = self.file_seen(&taken.seen);
+                unchanged.push((taken.seen.path, seen));
+                continue;
+            }
+            let revision = match &before {
+                Some(b) if b.sha256 == taken.sha256 => b.revision,
+                Some(b) => b.revision + 1,
+                None => 1,
+            };
+            let landing = Arc::new(Landing {
+                id: ledger.take_landing_id(),
+                file_name: taken
+                    .seen
+                    .path
+                    .file_name()
+                    .map(|n| n.to_string_lossy().into_owned())
+                    .unwrap_or_default(),
+                stem,
+                sha256: taken.sha256,
+                modified: taken.seen.modified,
+                landed_at: now,
+                revision,
+                evaluation: taken.evaluation,
+            });
+            let queue = self.night.land(Arc::clone(&landing));
+            self.loaded.insert(queue.clone());
+            fresh.push((taken.seen, queue, landing));
+        }
+        let records: Vec<NewLanding<'_>> = fresh
+            .iter()
+            .map(|(seen, queue, landing)| NewLanding {
+                path: &seen.path,
+                size: seen.size,
+                queue,
+                landing,
+                method_sha256: &self.setup.method.sha256,
+            })
+            .collect();
+        ledger.land(&self.station.name, &records, &unchanged)?;
+        for (_, queue, landing) in &fresh {
+            self.say_landed(queue, landing);
+        }
+        Ok(())
+    }
+
+    fn say_landed(&mut self, queue: &str, landing: &Landing) {
+        let Some(state) = self.night.queues().get(queue) else {
+            return;
+        };
+        let position = state.slot_of(&landing.stem).map_or(0, |s| s.plan.position);
+        let of = state.slots().len();
+        tracing::info!(queue, position, trace = %crate::text::one_line(&landing.file_name), "landed");
+        if let Some(listener) = &mut self.listener {
+            listener(&Event::Landed {
+                queue: queue.to_owned(),
+                position,
+                of,
+                file_name: landing.file_name.clone(),
+            });
+        }
+    }
+}

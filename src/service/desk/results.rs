@@ -1,0 +1,67 @@
+//! Result files: brought up to date, or tried again.
+
+use std::time::Instant;
+
+use super::Desk;
+use crate::night::queue::Changes;
+use crate::report::whole::{WriteError, keep};
+use crate::service::outputs::Outputs;
+
+impl Desk {
+    pub(super) fn outputs_of(&self, queue: &str) -> Outputs {
+        Outputs::new(self.folder(queue), self.zone.clone(), Instant::now())
+    }
+
+    pub(super) fn mark(&mut self, queue: &str) {
+        let outputs = self.outputs_of(queue);
+        self.outputs
+            .entry(queue.to_owned())
+            .or_insert(outputs)
+            .mark(Instant::now());
+    }
+
+    pub(super) fn update(&mut self, name: &str, changes: &Changes) {
+        if !self.outputs.contains_key(name) {
+            let outputs = self.outputs_of(name);
+            self.outputs.insert(name.to_owned(), outputs);
+        }
+        let (Some(outputs), Some(queue)) =
+            (self.outputs.get_mut(name), self.night.queues().get(name))
+        else {
+            return;
+        };
+        if let Err(error) = outputs.update(queue, changes, Instant::now())
+            && outputs.tell_once()
+        {
+            tracing::error!(%error, queue = name, "a result cannot be written now; it is kept in the ledger and written when it can be");
+        }
+    }
+
+    /// Writes the result files that are due; with `all` everything that is not up to date.
+    ///
+    /// Gives the errors of files that could not be written; they are tried again.
+    pub fn flush(&mut self, all: bool) -> Vec<WriteError> {
+        let now = Instant::now();
+        let mut failed = Vec::new();
+        for (name, outputs) in &mut self.outputs {
+            let Some(queue) = self.night.queues().get(name) else {
+                continue;
+            };
+            if let Err(error) = outputs.flush(queue, now, all) {
+                if outputs.tell_once() {
+                    tracing::error!(%error, queue = %name, "a result cannot be written now; it is kept in the ledger and written when it can be");
+                }
+                failed.push(error);
+            }
+        }
+        self.unwritten
+            .retain(|path, body| match keep(path, body.as_bytes()) {
+                Ok(_) => false,
+                Err(error) => {
+                    failed.push(error);
+                    true
+                }
+            });
+        failed
+    }
+}

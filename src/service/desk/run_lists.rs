@@ -1,0 +1,217 @@
+//! Run lists: taken up, late, changed, or of no use.
+
+use std::sync::Arc;
+use std::time::Instant;
+
+use jiff::Timestamp;
+
+use super::{Desk, DeskError, safe_folder};
+use crate::check::Check;
+use crate::config::error::FileError;
+use crate::intake::Seen;
+use crate::ledger::{Ledger, ListRecord};
+use crate::night::alarm::Alert;
+use crate::night::queue::Queue;
+use crate::service::evaluate::hex;
+use crate::service::lists;
+use crate::service::outputs::Outputs;
+use crate::tell;
+
+impl Desk {
+    /// A run list that has settled. One that cannot be used is told; an earlier usable version stays in use.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read or written.
+    pub fn take_list(
+        &mut self,
+        ledger: &mut Ledger,
+        seen: &Seen,
+        bytes: Vec<u8>,
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        let queue = lists::queue_of(&seen.path);
+        match lists::read(&bytes, &seen.path, &self.setup.method) {
+            Ok(list) => {
+                self.bad_files.remove(&seen.path);
+                self.clear_bad_list(ledger, &queue, now)?;
+                self.use_list(ledger, queue, list, seen, bytes, now)?;
+                Ok(ledger.land(
+                    &self.station.name,
+                    &[],
+                    &[(seen.path.clone(), self.file_seen(seen))],
+                )?)
+            }
+            Err(error) => {
+                tracing::warn!(%error, "a run list cannot be used");
+                self.bad_files.insert(seen.path.clone(), seen.clone());
+                let name = seen
+                    .path
+                    .file_name()
+                    .map(|n| n.to_string_lossy().into_owned())
+                    .unwrap_or_default();
+                let kept = self.night.list(&queue).is_some();
+                let alert = run_list_alert(&name, &queue, &error, kept, now);
+                self.tell_bad_list(ledger, queue, alert, now)
+            }
+        }
+    }
+
+    fn use_list(
+        &mut self,
+        ledger: &mut Ledger,
+        queue: String,
+        list: crate::runlist::RunList,
+        seen: &Seen,
+        bytes: Vec<u8>,
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        let record = ListRecord {
+            queue: queue.clone(),
+            sha256: hex(&bytes),
+            content: bytes,
+            modified: seen.modified,
+            path: seen.path.clone(),
+        };
+        let same = self.night.list(&queue).is_some_and(|l| *l == list);
+        if same {
+            ledger.keep_list(&self.station.name, &record, now)?;
+            return Ok(());
+        }
+        self.load(ledger, &queue)?;
+        for injection in &list.injections {
+            self.load_stem(ledger, &injection.stem)?;
+        }
+        tracing::info!(queue, injections = list.injections.len(), "run list in use");
+        self.night.set_list(&queue, Arc::new(list), seen.modified);
+        self.loaded.insert(queue.clone());
+        let moves = self.whereabouts();
+        ledger.move_landings(&self.station.name, &moves)?;
+        ledger.keep_list(&self.station.name, &record, now)?;
+        for name in self.night.take_emptied() {
+            ledger.drop_queue(&self.station.name, &name)?;
+            self.loaded.remove(&name);
+            let outputs = self
+                .outputs
+                .remove(&name)
+                .unwrap_or_else(|| self.outputs_of(&name));
+            if let Err(error) = outputs.remove() {
+                tracing::warn!(%error, "results of a queue that a late list emptied stay behind");
+            }
+        }
+        Ok(())
+    }
+
+    /// Every landing in memory with the queue where it lies now.
+    fn whereabouts(&self) -> Vec<(i64, String, String)> {
+        let of = |name: &String, queue: &Queue| -> Vec<(i64, String, String)> {
+            let landings = queue.slots().iter().filter_map(|s| s.landing.as_ref());
+            landings
+                .map(|l| (l.id, l.stem.clone(), name.clone()))
+                .collect()
+        };
+        self.night
+            .queues()
+            .iter()
+            .flat_map(|(name, queue)| of(name, queue))
+            .collect()
+    }
+
+    fn tell_bad_list(
+        &mut self,
+        ledger: &mut Ledger,
+        queue: String,
+        alert: Alert,
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        let known = self
+            .bad_lists
+            .get(&queue)
+            .is_some_and(|a| a.message == alert.message);
+        if known {
+            return Ok(());
+        }
+        let message = tell::of_condition(&queue, &[&alert], &self.zone);
+        self.write_message(ledger, &message, now)?;
+        self.bad_lists.insert(queue, alert);
+        Ok(())
+    }
+
+    fn clear_bad_list(
+        &mut self,
+        ledger: &mut Ledger,
+        queue: &str,
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        if let Some(alert) = self.bad_lists.remove(queue) {
+            for (name, changes) in self.night.clear_condition(&alert.key, now) {
+                ledger.keep_alerts(&self.station.name, &name, &changes)?;
+                self.mark(&name);
+            }
+        }
+        Ok(())
+    }
+
+    /// Puts the alert of every unusable list where its traces are: in the queue that goes on with an earlier version,
+    /// else in the newest unlisted queue.
+    pub(super) fn place_bad_lists(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
+        for (queue, alert) in &self.bad_lists {
+            let target = if self.night.list(queue).is_some() {
+                Some(queue.clone())
+            } else {
+                self.night.newest_unlisted()
+            };
+            let Some(target) = target else { continue };
+            if let Some(changes) = self.night.raise_condition(&target, alert) {
+                ledger.keep_alerts(&self.station.name, &target, &changes)?;
+                let now = Instant::now();
+                let outputs = self.outputs.entry(target.clone()).or_insert_with(|| {
+                    Outputs::new(
+                        self.results.join(safe_folder(&target)),
+                        self.zone.clone(),
+                        now,
+                    )
+                });
+                outputs.mark(now);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// `run-list`: which file, which line, and what is done instead.
+fn run_list_alert(
+    file_name: &str,
+    queue: &str,
+    error: &FileError,
+    kept: bool,
+    now: Timestamp,
+) -> Alert {
+    let instead = if kept {
+        "its last usable version stays in use"
+    } else {
+        "its traces are processed as unlisted"
+    };
+    let line = error
+        .line
+        .map(|l| format!("line {l}: "))
+        .unwrap_or_default();
+    Alert {
+        key: format!("{}|list:{queue}|", Check::RunList),
+        raised_at: now,
+        cleared_at: None,
+        now: true,
+        check: Check::RunList.name().to_owned(),
+        position: None,
+        name: file_name.to_owned(),
+        trace: String::new(),
+        analyte: String::new(),
+        measured: None,
+        limit: String::new(),
+        unit: String::new(),
+        affected: Vec::new(),
+        message: format!(
+            "the run list cannot be used: {line}{}; {instead}",
+            error.message
+        ),
+    }
+}

@@ -69,9 +69,29 @@ fn folders(config: &Config, findings: &mut Findings) {
         None => findings.fine(&format!("ledger in {}", config.state_dir.display())),
     }
     findings.fine(&format!("results in {}", config.results_dir.display()));
-    if config.alert.email.is_some() {
-        findings.note("[alert.email] is read and checked; this version writes alert files and sends no mail yet");
+    for what in not_yet(config) {
+        findings.note(&format!(
+            "{what} is read and checked; this version does nothing with it yet"
+        ));
     }
+}
+
+/// What the configuration asks for and a later version will do.
+fn not_yet(config: &Config) -> Vec<&'static str> {
+    let mut out = Vec::new();
+    if config.alert.email.is_some() {
+        out.push("[alert.email] (alerts are written as files)");
+    }
+    if config.alert.heartbeat.is_some() {
+        out.push("[alert.heartbeat]");
+    }
+    if config.alert.summary_at.is_some() {
+        out.push("summary_at");
+    }
+    if config.stations.iter().any(|s| s.pressure.is_some()) {
+        out.push("[station.pressure]");
+    }
+    out
 }
 
 /// The folder itself, or the nearest one above it that is there.
@@ -105,7 +125,15 @@ fn check_station(
         &|p| setup.filter.skips(p),
     );
     for (path, error) in &look.failed {
-        findings.wrong(End::InputOutput, &format!("{}: {error}", path.display()));
+        if *path == station.watch && error.kind() == std::io::ErrorKind::NotFound {
+            // A share that is mounted later is no mistake: the daemon starts and waits.
+            findings.note(&format!(
+                "{} is not there yet: the daemon waits for it",
+                path.display()
+            ));
+        } else {
+            findings.wrong(End::InputOutput, &format!("{}: {error}", path.display()));
+        }
     }
     if look.failed.is_empty() {
         findings.fine(&format!(

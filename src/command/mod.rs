@@ -14,6 +14,8 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use tracing_subscriber::filter::LevelFilter;
+
 use crate::config::{self, Config, Station};
 
 /// Where the configuration lies when neither `--config` nor the working directory has one.
@@ -131,7 +133,13 @@ type Outcome = Result<End, Failed>;
 /// Reads the command line, does what it says, and gives the exit code.
 pub fn main() -> ExitCode {
     let line = Line::parse();
-    log::start();
+    // A rehearsal tells its story itself.
+    let rehearsal = matches!(line.command, Command::Rehearse(_));
+    log::start(if rehearsal {
+        LevelFilter::ERROR
+    } else {
+        LevelFilter::WARN
+    });
     let end = match line.command {
         Command::Watch(args) => watch::run(&args, line.config.as_deref()),
         Command::Check(args) => check::run(&args, line.config.as_deref()),
@@ -219,17 +227,17 @@ mod log {
     use tracing_subscriber::layer::SubscriberExt as _;
     use tracing_subscriber::util::SubscriberInitExt as _;
 
-    /// Starts logging as `RUST_LOG` says (`debug`, `runsitter=trace`); what it does not say is told from warnings on.
-    pub fn start() {
+    /// Starts logging as `RUST_LOG` says (`debug`, `runsitter=trace`), without it from the usual level on.
+    pub fn start(usual: LevelFilter) {
         let (filter, bad) = match std::env::var("RUST_LOG") {
             Ok(text) => match text.parse::<Targets>() {
                 Ok(filter) => (filter, None),
                 Err(error) => (
-                    default(),
+                    Targets::new().with_default(usual),
                     Some(format!("RUST_LOG={text:?} cannot be understood: {error}")),
                 ),
             },
-            Err(_) => (default(), None),
+            Err(_) => (Targets::new().with_default(usual), None),
         };
         // Under systemd the journal has its own clock.
         let journal = std::env::var_os("JOURNAL_STREAM").is_some();
@@ -247,9 +255,5 @@ mod log {
         if let Some(message) = bad {
             tracing::warn!("{message}");
         }
-    }
-
-    fn default() -> Targets {
-        Targets::new().with_default(LevelFilter::WARN)
     }
 }

@@ -168,10 +168,10 @@ fn recovery(queue: &Queue, slot: &Slot) -> Option<String> {
         all.iter().copied().reduce(f64::min)?,
         all.iter().copied().reduce(f64::max)?,
     );
-    let percent = if all.len() > 1 {
-        format!("{} to {} %", fixed(least, 0), fixed(most, 0))
-    } else {
+    let percent = if fixed(least, 0) == fixed(most, 0) {
         format!("{} %", fixed(least, 0))
+    } else {
+        format!("{} to {} %", fixed(least, 0), fixed(most, 0))
     };
     let [low, high] = queue.method().limits.recovery_percent;
     let together = most - least <= TOGETHER_POINTS && all.len() > 1;

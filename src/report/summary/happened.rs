@@ -10,7 +10,7 @@ use crate::night::queue::{Queue, Slot};
 use crate::reading::Evaluation;
 use crate::report::words::{clock, cut, positions, wrap};
 use crate::runlist::Kind;
-use crate::text::one_line;
+use crate::text::{fixed, one_line};
 
 /// So many alerts are listed.
 const ALERTS: usize = 60;
@@ -19,13 +19,16 @@ const ALERTS: usize = 60;
 pub(super) fn write(queue: &Queue, zone: &TimeZone) -> String {
     let mut all: Vec<&Alert> = queue.alerts().in_order();
     all.sort_by_key(|a| a.raised_at);
-    let now: Vec<&Alert> = all.iter().copied().filter(|a| a.now).collect();
+    let now = together(all.iter().copied().filter(|a| a.now));
     let mut out = String::new();
-    for alert in now.iter().take(ALERTS) {
+    for alerts in now.iter().take(ALERTS) {
+        let Some(first) = alerts.first() else {
+            continue;
+        };
         wrap(
             &mut out,
-            &format!("  {}  ", clock(alert.raised_at, zone)),
-            &line(alert, zone),
+            &format!("  {}  ", clock(first.raised_at, zone)),
+            &line(first, alerts, zone),
             WIDTH,
         );
     }
@@ -42,7 +45,26 @@ pub(super) fn write(queue: &Queue, zone: &TimeZone) -> String {
     out
 }
 
-fn line(alert: &Alert, zone: &TimeZone) -> String {
+/// Alerts of one check at one place and moment: what several analytes share is one line.
+fn together<'a>(alerts: impl Iterator<Item = &'a Alert>) -> Vec<Vec<&'a Alert>> {
+    let mut out: Vec<Vec<&Alert>> = Vec::new();
+    let same = |a: &Alert, b: &Alert| {
+        (a.raised_at, &a.check, a.position, a.cleared_at)
+            == (b.raised_at, &b.check, b.position, b.cleared_at)
+    };
+    for alert in alerts {
+        match out
+            .iter_mut()
+            .find(|g| g.first().is_some_and(|f| same(f, alert)))
+        {
+            Some(group) => group.push(alert),
+            None => out.push(vec![alert]),
+        }
+    }
+    out
+}
+
+fn line(alert: &Alert, all: &[&Alert], zone: &TimeZone) -> String {
     let place = alert
         .position
         .map(|p| format!(" at {p} {}", cut(&alert.name, 30)))
@@ -55,8 +77,40 @@ fn line(alert: &Alert, zone: &TimeZone) -> String {
         "{}{}: {}{over}",
         alert.check,
         place.trim_end(),
-        one_line(&alert.message)
+        what(alert, all)
     )
+}
+
+/// The message of one alert; of several the analytes with what was measured, and the limit once.
+fn what(alert: &Alert, all: &[&Alert]) -> String {
+    let figures: Option<Vec<String>> = all
+        .iter()
+        .map(|a| {
+            Some(format!(
+                "{} {}",
+                one_line(&a.analyte),
+                fixed(a.measured?, 1)
+            ))
+        })
+        .collect();
+    match figures {
+        Some(figures) if all.len() > 1 && all.iter().all(|a| a.limit == alert.limit) => {
+            let limit = if alert.limit.is_empty() {
+                String::new()
+            } else {
+                format!("; limit {}", alert.limit)
+            };
+            format!("{}{limit} {}", figures.join(", "), alert.unit)
+                .trim_end()
+                .to_owned()
+        }
+        _ => one_line(
+            &all.iter()
+                .map(|a| a.message.as_str())
+                .collect::<Vec<_>>()
+                .join("; "),
+        ),
+    }
 }
 
 /// Checks told in the summary only and still failing, with the positions at which they do.

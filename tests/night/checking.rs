@@ -195,17 +195,11 @@ fn a_trace_that_is_none() {
 fn a_watched_folder_that_is_not_there() {
     let lab = lab();
     std::fs::remove_dir_all(lab.exports()).unwrap();
-    let done = lab.run(&["check"]).ends(3);
+    let done = lab.run(&["check"]).ends(0);
     assert!(
-        lab.short(&done.stdout).contains("WRONG  LAB/exports: "),
+        lab.short(&done.stdout)
+            .contains("note   LAB/exports is not there yet: the daemon waits for it"),
         "{}",
         done.stdout
     );
-}
-
-#[test]
-fn a_missing_configuration() {
-    let folder = tempfile::tempdir().unwrap();
-    let done = run(folder.path(), &["check", "--config", "nowhere.toml"]).ends(2);
-    assert!(done.stderr.contains("nowhere.toml"), "{}", done.stderr);
 }

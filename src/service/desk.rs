@@ -281,8 +281,10 @@ impl Desk {
     pub fn settle(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {
         let all = self.night.judge(now);
         for (queue, changes) in &all {
-            ledger.keep_alerts(&self.station.name, queue, &changes.alerts)?;
+            let _queue = tracing::info_span!("queue", name = %queue).entered();
+            // Told before it is kept as raised: a kill between the two repeats a message, and never loses one.
             self.tell(ledger, queue, &changes.alerts, now)?;
+            ledger.keep_alerts(&self.station.name, queue, &changes.alerts)?;
             self.update(queue, changes);
         }
         if !self.bad_lists.is_empty() {

@@ -49,6 +49,7 @@ pub fn process(
     ledger: &mut Ledger,
     progress: &mut dyn FnMut(usize, usize),
 ) -> Result<Processed, DeskError> {
+    let _station = tracing::info_span!("station", name = %station.name).entered();
     let results = config.results_dir.join(&station.name);
     std::fs::create_dir_all(&results)
         .map_err(|e| FileError::whole(&results, format!("cannot be made: {e}")))

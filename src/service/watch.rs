@@ -158,6 +158,7 @@ impl Watch {
 
     fn turn(&mut self) -> Result<(), DeskError> {
         for post in &mut self.posts {
+            let _station = tracing::info_span!("station", name = %post.desk.station.name).entered();
             let now = self.started.elapsed();
             post.eye.look(&mut post.desk, &mut self.ledger, now)?;
             post.eye

@@ -9,6 +9,7 @@ use super::{Desk, DeskError, Event, stem_of};
 use crate::intake::Seen;
 use crate::ledger::{FileSeen, Ledger, NewLanding};
 use crate::night::Landing;
+use crate::reading::Evaluation;
 use crate::service::evaluate::Taken;
 
 impl Desk {
@@ -89,7 +90,19 @@ impl Desk {
         };
         let position = state.slot_of(&landing.stem).map_or(0, |s| s.plan.position);
         let of = state.slots().len();
-        tracing::info!(queue, position, trace = %crate::text::one_line(&landing.file_name), "landed");
+        let _queue = tracing::info_span!("queue", name = %queue).entered();
+        let _trace =
+            tracing::info_span!("trace", name = %crate::text::one_line(&landing.file_name))
+                .entered();
+        match &landing.evaluation {
+            Evaluation::Read(_) => tracing::info!(position, revision = landing.revision, "landed"),
+            Evaluation::Unreadable(why) => tracing::warn!(
+                position,
+                line = why.line,
+                "no usable trace: {}",
+                why.message
+            ),
+        }
         if let Some(listener) = &mut self.listener {
             listener(&Event::Landed {
                 queue: queue.to_owned(),

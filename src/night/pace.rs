@@ -31,19 +31,18 @@ impl Pace {
         }
     }
 
-    /// A trace has landed.
+    /// A trace has landed. A clock that was set back teaches nothing, and the new time counts from now on.
     pub fn landed(&mut self, at: Timestamp) {
-        if let Some(last) = self.last {
-            let interval_s = at.duration_since(last).as_secs_f64();
-            if interval_s <= 0.0 {
-                return;
-            }
+        let interval_s = self
+            .last
+            .map_or(0.0, |last| at.duration_since(last).as_secs_f64());
+        self.last = Some(at);
+        if interval_s > 0.0 {
             if self.intervals_s.len() == REMEMBERED {
                 self.intervals_s.pop_front();
             }
             self.intervals_s.push_back(interval_s);
         }
-        self.last = Some(at);
     }
 
     /// When the last trace landed.
@@ -101,6 +100,14 @@ mod tests {
         assert_eq!(p.cycle_s(), 1500.0);
         assert_eq!(p.late_at(), Some(at(5 * 1500 + 2100)));
         assert_eq!(p.quiet_at(), Some(at(5 * 1500 + 4500)));
+    }
+
+    #[test]
+    fn a_clock_that_was_set_back_counts_from_its_new_time() {
+        let mut p = Pace::new(1320.0, 600.0);
+        p.landed(at(7200));
+        p.landed(at(3600));
+        assert_eq!(p.late_at(), Some(at(3600 + 1920)));
     }
 
     #[test]

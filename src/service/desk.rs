@@ -27,6 +27,7 @@ use crate::ledger::{FileSeen, Ledger, LedgerError};
 use crate::night;
 use crate::night::alarm::{Alert, Alerts};
 use crate::night::calibrate;
+use crate::night::pace::later;
 use crate::night::queue::Queue;
 
 /// What gives a desk up.
@@ -70,6 +71,9 @@ pub enum Event {
         queue: String,
     },
 }
+
+/// A queue stays in memory for so long after its last trace: a night and a day, s.
+const FORGET_AFTER_S: f64 = 36.0 * 3600.0;
 
 /// Where events go.
 pub type Listener = Box<dyn FnMut(&Event) + Send>;
@@ -257,6 +261,33 @@ impl Desk {
     /// Lets time pass.
     pub fn tick(&mut self, now: Timestamp) {
         self.night.tick(now);
+        self.forget(now);
+    }
+
+    /// Queues that ended long ago leave the memory: their results stand, and the ledger brings them back when one of
+    /// their traces lands again.
+    fn forget(&mut self, now: Timestamp) {
+        let long_ago = |q: &Queue| {
+            let last = q.pace().last().and_then(|l| later(l, FORGET_AFTER_S));
+            q.is_ended() && last.is_some_and(|t| t <= now)
+        };
+        let up_to_date = |name: &String| {
+            self.outputs
+                .get(name)
+                .is_none_or(|o| o.next_due().is_none())
+        };
+        let old: Vec<String> = self
+            .night
+            .queues()
+            .iter()
+            .filter(|(name, queue)| long_ago(queue) && up_to_date(name))
+            .map(|(name, _)| name.clone())
+            .collect();
+        for name in old {
+            self.night.forget(&name);
+            self.outputs.remove(&name);
+            self.loaded.remove(&name);
+        }
     }
 
     /// No further trace will come.

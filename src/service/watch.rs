@@ -86,7 +86,11 @@ pub fn run(
         desk.load_open(&mut ledger)?;
         desk.restore_messages(&ledger)?;
         let eye = Eye::new(station, k, hints.clone(), started);
-        posts.push(Post { desk, eye });
+        posts.push(Post {
+            desk,
+            eye,
+            backlog_done: false,
+        });
     }
     for post in &mut posts {
         post.eye.open();
@@ -114,6 +118,18 @@ pub fn run(
 struct Post {
     desk: Desk,
     eye: Eye,
+    backlog_done: bool,
+}
+
+/// What lay in the folder at the start is waited for so long, before time passes for the queues.
+const BACKLOG: Duration = Duration::from_secs(60);
+
+impl Post {
+    /// After a pause, traces that landed meanwhile must be in before a queue counts as silent.
+    fn may_tick(&mut self, up: Duration) -> bool {
+        self.backlog_done |= up >= BACKLOG || self.eye.next_due_file().is_none();
+        self.backlog_done
+    }
 }
 
 struct Watch {
@@ -164,7 +180,9 @@ impl Watch {
             post.eye
                 .take(&mut post.desk, &mut self.ledger, self.started)?;
             let now = Timestamp::now();
-            post.desk.tick(now);
+            if post.may_tick(self.started.elapsed()) {
+                post.desk.tick(now);
+            }
             post.desk.settle(&mut self.ledger, now)?;
             post.desk.flush(false);
         }

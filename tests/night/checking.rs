@@ -203,3 +203,10 @@ fn a_watched_folder_that_is_not_there() {
         done.stdout
     );
 }
+
+#[test]
+fn a_missing_configuration() {
+    let folder = tempfile::tempdir().unwrap();
+    let done = run(folder.path(), &["check", "--config", "nowhere.toml"]).ends(2);
+    assert!(done.stderr.contains("nowhere.toml"), "{}", done.stderr);
+}

@@ -372,3 +372,6 @@ impl Queue {
         self.slots.iter().any(Slot::is_rerun) || self.alerts.open().any(|a| a.now)
     }
 }
+
+#[cfg(test)]
+mod tests;

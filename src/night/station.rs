@@ -79,10 +79,8 @@ impl Station {
     pub fn set_list(&mut self, name: &str, list: Arc<RunList>, modified: Timestamp) {
         let mut loose = Vec::new();
         let mut alerts = Alerts::default();
-        let mut notes = Vec::new();
         if let Some(mut old) = self.queues.remove(name) {
             alerts = old.take_alerts();
-            notes.extend(old.notes.iter().filter(|n| n.contains("revision")).cloned());
             loose.extend(old.take_landings());
         }
         self.lists.insert(
@@ -95,7 +93,6 @@ impl Station {
         self.rename_index();
         let mut queue = Queue::planned(name, &self.terms, &list);
         queue.remember(alerts);
-        queue.notes.extend(notes);
         self.queues.insert(name.to_owned(), queue);
         loose.extend(self.take_unlisted(&list));
         loose.sort_by_key(|l| l.id);

@@ -152,7 +152,7 @@ pub(crate) fn bubble() -> Air {
 /// A queue spelled by letters (`b`lank, `P` standard, `C`alibrator, `s`ample, `w` conditioning), positions from 1.
 pub(crate) struct Night {
     plans: Vec<Injection>,
-    queue: Option<Queue>,
+    pub(crate) queue: Option<Queue>,
     now: Timestamp,
     landed: i64,
     pub(crate) changes: Changes,
@@ -195,11 +195,15 @@ impl Night {
         self
     }
 
-    pub(crate) fn queue(&mut self) -> &mut Queue {
-        let list = RunList {
+    pub(crate) fn list(&self) -> RunList {
+        RunList {
             injections: self.plans.clone(),
             ..RunList::default()
-        };
+        }
+    }
+
+    pub(crate) fn queue(&mut self) -> &mut Queue {
+        let list = self.list();
         self.queue
             .get_or_insert_with(|| Queue::planned("crocks", &terms(), &list))
     }

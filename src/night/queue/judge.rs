@@ -33,6 +33,9 @@ impl Queue {
         for k in &touched {
             self.tell_slot(*k, now, &mut changes.alerts);
         }
+        if changes.rebuilt {
+            self.tell_gone(now, &mut changes.alerts);
+        }
         self.tell_pace(now, &mut changes.alerts);
         let differs = |k: &usize, old: &Vec<Row>| {
             touched.contains(k) || self.slots.get(*k).is_some_and(|s| s.rows != *old)

@@ -145,14 +145,8 @@ impl Queue {
             if self.slots.get(k).is_some_and(|s| !s.is_settled()) {
                 self.miss(k);
             }
-            // Brackets that waited are open now, and incomplete groups are judged.
-            if self
-                .slots
-                .get(k)
-                .is_some_and(|s| s.plan.kind == Kind::Sample)
-            {
-                self.dirty.insert(k);
-            }
+            // Brackets that waited are open now, incomplete groups are judged, and all know whom they touch.
+            self.dirty.insert(k);
         }
         self.refit |= !self.calibrators.is_empty() && self.serving.own().is_none();
     }

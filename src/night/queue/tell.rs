@@ -39,6 +39,25 @@ impl Queue {
         changes.extend(new);
     }
 
+    /// Alerts of injections that a changed list no longer names are over.
+    pub(super) fn tell_gone(&mut self, now: Timestamp, changes: &mut AlertChanges) {
+        let gone = |key: &str| {
+            let stem = key
+                .split_once("|slot:")
+                .and_then(|(_, rest)| rest.rsplit_once('|'));
+            stem.is_some_and(|(stem, _)| !self.by_stem.contains_key(stem))
+        };
+        let keys: Vec<String> = self
+            .alerts
+            .open()
+            .filter(|a| gone(&a.key))
+            .map(|a| a.key.clone())
+            .collect();
+        for key in keys {
+            changes.cleared.extend(self.alerts.clear(&key, now));
+        }
+    }
+
     fn alert(
         &self,
         place: &str,

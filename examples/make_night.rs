@@ -246,7 +246,10 @@ fn lay_out(root: &Path) -> anyhow::Result<()> {
     fs::write(root.join("runsitter.toml"), CONFIG)?;
     fs::write(root.join("brine-acids.toml"), method_text)?;
     fs::write(root.join("calibrator-areas.csv"), areas)?;
-    fs::write(root.join("calibration.toml"), calibration.to_toml())?;
+    fs::write(
+        root.join("calibration.toml"),
+        calibration.to_toml(&method.limits),
+    )?;
     fs::write(root.join("calibration.svg"), calibration_svg(&calibration))?;
     let list = root.join("exports/brine.runlist.csv");
     fs::write(&list, RUN_LIST)?;

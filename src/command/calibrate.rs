@@ -7,11 +7,14 @@ use super::progress::Bar;
 use super::{End, Failed, Outcome, load_config, say, say_error, station};
 use crate::config::{Config, Station};
 use crate::intake::{Seen, scan};
+use crate::method::Limits;
 use crate::night::Landing;
-use crate::night::calibrate::points;
+use crate::night::calibrate::{blanks, points};
 use crate::night::queue::{Queue, Terms};
+use crate::quant::blank::SigmaFrom;
 use crate::quant::calibration::area_table::AreaTable;
-use crate::quant::calibration::{Calibration, Meta, Point};
+use crate::quant::calibration::{Blank, Calibration, Meta, Point};
+use crate::quant::curve::Curve;
 use crate::quant::plot::calibration_svg;
 use crate::report::whole::keep;
 use crate::runlist::{Kind, RunList};
@@ -54,8 +57,8 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
                 station.name
             ))
         })?;
-    let points = match area_table(&args.paths, &setup)? {
-        Some(points) => points,
+    let (points, blanks) = match area_table(&args.paths, &setup)? {
+        Some(points) => (points, Vec::new()),
         None => from_traces(args, &config, station, &setup)?,
     };
     let meta = Meta {
@@ -65,8 +68,10 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
         created: jiff::Timestamp::now().to_string(),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    let calibration = Calibration::fit(points, &setup.method.analytes, setup.method.fit, meta)
-        .map_err(Failed::configuration)?;
+    let method = &setup.method;
+    let calibration =
+        Calibration::fit_with_blanks(points, blanks, &method.analytes, method.fit, meta)
+            .map_err(Failed::configuration)?;
     print_figures(&calibration, &setup);
     let misses = calibration.acceptable(&setup.method.limits);
     for miss in &misses {
@@ -79,7 +84,7 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
         ));
         return Ok(End::Attention);
     }
-    write(&out, &calibration)?;
+    write(&out, &calibration, &setup.method.limits)?;
     Ok(if misses.is_empty() {
         End::Well
     } else {
@@ -125,20 +130,18 @@ fn from_traces(
     config: &Config,
     station: &Station,
     setup: &Setup,
-) -> Result<Vec<Point>, Failed> {
+) -> Result<(Vec<Point>, Vec<Blank>), Failed> {
     let files = files(&args.paths, setup)?;
     let list = list_for(args, station, setup, &files)?;
-    let wanted: BTreeMap<&str, ()> = list
+    let wanted: BTreeMap<&str, Kind> = list
         .injections
         .iter()
-        .filter(|i| i.kind == Kind::Calibrator)
-        .map(|i| (i.stem.as_str(), ()))
+        .filter(|i| matches!(i.kind, Kind::Calibrator | Kind::Blank))
+        .map(|i| (i.stem.as_str(), i.kind))
         .collect();
-    let files: Vec<Seen> = files
-        .into_iter()
-        .filter(|f| wanted.contains_key(stem_of(&f.path).as_str()))
-        .collect();
-    if files.is_empty() {
+    let kind = |f: &Seen| wanted.get(stem_of(&f.path).as_str()).copied();
+    let files: Vec<Seen> = files.into_iter().filter(|f| kind(f).is_some()).collect();
+    if !files.iter().any(|f| kind(f) == Some(Kind::Calibrator)) {
         return Err(Failed::configuration(
             "none of these files is a calibrator of the run list (kind `calibrator`, with a level)",
         ));
@@ -188,7 +191,13 @@ fn from_traces(
     bar.clear();
     match failed {
         Some(message) => Err(Failed::io(message)),
-        None => Ok(points(queue.slots().iter(), &setup.method)),
+        None => {
+            let slots = || queue.slots().iter();
+            Ok((
+                points(slots(), &setup.method),
+                blanks(slots(), &setup.method),
+            ))
+        }
     }
 }
 
@@ -264,17 +273,29 @@ fn list_for(
     ))
 }
 
+/// "area = 1.2 + 59.8 × c", with "− 0.12 × c²" where it is quadratic.
+fn equation(curve: &Curve) -> String {
+    let bend = curve.bend().map_or(String::new(), |b| {
+        let sign = if b < 0.0 { '-' } else { '+' };
+        format!(" {sign} {} × c²", significant(b.abs(), 4))
+    });
+    format!(
+        "area = {} + {} × c{bend}",
+        significant(curve.intercept(), 5),
+        significant(curve.slope(), 6)
+    )
+}
+
 fn print_figures(calibration: &Calibration, setup: &Setup) {
     for curve in &calibration.curves {
         let unit = one_line(&curve.unit);
         say(&format!(
-            "{}: {} points, {} to {} {unit}; area = {} + {} × c; R² {}; RSE {} %; LOD {} {unit}, LOQ {} {unit}",
+            "{}: {} points, {} to {} {unit}; {}; R² {}; RSE {} %; LOD {} {unit}, LOQ {} {unit}",
             one_line(&curve.analyte),
             calibration.points_of(&curve.analyte).count(),
             significant(curve.lowest, 4),
             significant(curve.highest, 4),
-            significant(curve.intercept(), 5),
-            significant(curve.slope(), 6),
+            equation(curve),
             fixed(curve.r2(), 5),
             curve
                 .relative_standard_error_percent
@@ -282,12 +303,16 @@ fn print_figures(calibration: &Calibration, setup: &Setup) {
             significant(curve.lod, 3),
             significant(curve.loq, 3),
         ));
+        print_judgement(curve, &setup.method.limits);
         for level in &curve.levels {
             let error = level.error_percent.map_or("-".to_owned(), |e| {
                 format!("{}{} %", if e > 0.0 { "+" } else { "" }, fixed(e, 1))
             });
+            let scatter = level
+                .scatter_percent
+                .map_or(String::new(), |s| format!(", scatter {} %", fixed(s, 1)));
             say(&format!(
-                "  {}: {} {unit}, found {}, {error} ({})",
+                "  {}: {} {unit}, found {}, {error}{scatter} ({})",
                 one_line(&level.level),
                 significant(level.nominal, 5),
                 significant(level.back_calculated, 4),
@@ -303,8 +328,42 @@ fn print_figures(calibration: &Calibration, setup: &Setup) {
     }
 }
 
-fn write(out: &Path, calibration: &Calibration) -> Result<(), Failed> {
-    keep(out, calibration.to_toml().as_bytes()).map_err(Failed::io)?;
+/// Usable range, where the limits come from, and lack of fit.
+fn print_judgement(curve: &Curve, limits: &Limits) {
+    let unit = one_line(&curve.unit);
+    let usable = curve.usable(limits).words(&unit);
+    say(&format!("  usable range: {}", one_line(&usable)));
+    say(&match curve.sigma.from {
+        SigmaFrom::Residuals => {
+            "  LOD and LOQ from the residuals of the fit at the lowest level".to_owned()
+        }
+        SigmaFrom::BlankAreas => {
+            let n = count(curve.sigma.n, "blank");
+            format!("  LOD and LOQ from the scatter of the areas of {n}")
+        }
+        SigmaFrom::BlankNoise => {
+            let n = count(curve.sigma.n, "blank");
+            format!("  LOD and LOQ from the noise of {n}")
+        }
+    });
+    if let Some(lack) = curve.lack_of_fit {
+        let verdict = if lack.p < 0.05 {
+            ": the levels lie off the curve by more than replicates scatter"
+        } else {
+            ""
+        };
+        say(&format!(
+            "  lack of fit: F {} ({}, {}), p {}{verdict}",
+            significant(lack.f, 3),
+            lack.df_lack,
+            lack.df_pure,
+            significant(lack.p, 2)
+        ));
+    }
+}
+
+fn write(out: &Path, calibration: &Calibration, limits: &Limits) -> Result<(), Failed> {
+    keep(out, calibration.to_toml(limits).as_bytes()).map_err(Failed::io)?;
     let plot = out.with_extension("svg");
     keep(&plot, calibration_svg(calibration).as_bytes()).map_err(Failed::io)?;
     say(&format!("calibration: {}", out.display()));

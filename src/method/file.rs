@@ -4,7 +4,7 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
-use super::{Fit, Method, Weight, analytes, conditions, limits};
+use super::{Degree, Fit, Method, Weight, analytes, conditions, limits};
 use crate::config::document::{self, Document};
 use crate::config::error::FileError;
 use crate::config::table::Table;
@@ -19,7 +19,7 @@ const KEYS: &[&str] = &[
     "limits",
     "calibration",
 ];
-const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero"];
+const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero", "model"];
 
 /// Reads and checks a method file.
 ///
@@ -60,10 +60,15 @@ fn fit(root: &Table<'_>) -> Result<Fit, FileError> {
         ("1/x", Weight::InverseX),
         ("1/x2", Weight::InverseX2),
     ];
+    const MODELS: [(&str, Degree); 2] = [
+        ("straight", Degree::Straight),
+        ("quadratic", Degree::Quadratic),
+    ];
     let Some(value) = root.get("calibration") else {
         return Ok(Fit {
             weight: Weight::default(),
             through_zero: false,
+            degree: Degree::default(),
         });
     };
     let table = value.table(CALIBRATION_KEYS)?;
@@ -78,6 +83,11 @@ fn fit(root: &Table<'_>) -> Result<Fit, FileError> {
             .map(|v| v.flag())
             .transpose()?
             .unwrap_or(false),
+        degree: table
+            .get("model")
+            .map(|v| v.word(&MODELS))
+            .transpose()?
+            .unwrap_or_default(),
     })
 }
 

@@ -106,8 +106,21 @@ pub struct Level {
 pub struct Fit {
     /// Weights of the least squares.
     pub weight: Weight,
-    /// Line through the origin.
+    /// Curve through the origin.
     pub through_zero: bool,
+    /// Straight or curved.
+    pub degree: Degree,
+}
+
+/// Highest power of the concentration in a calibration.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Degree {
+    /// area = b₀ + b₁c
+    #[default]
+    Straight,
+    /// area = b₀ + b₁c + b₂c²
+    Quadratic,
 }
 
 /// Weights of a calibration's least squares.

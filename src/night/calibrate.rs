@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::check::{Check, Effect, Failure, volume_correction};
 use crate::method::Method;
-use crate::quant::calibration::{Calibration, Meta, Point};
+use crate::quant::calibration::{Blank, Calibration, Meta, Point};
 use crate::quant::curve::Curve;
 use crate::reading::Evaluation;
 use crate::runlist::Kind;
@@ -113,10 +113,39 @@ pub fn points<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec
                     analyte: analyte.name.clone(),
                     nominal,
                     area_mau_s: found.area_mau_s * volume_correction(&slot.plan, method),
+                    height_mau: Some(found.height_mau * volume_correction(&slot.plan, method)),
                     trace: landing.file_name.clone(),
                     sha256: landing.sha256.clone(),
                 });
             }
+        }
+    }
+    out
+}
+
+/// What the blanks in these slots show of each analyte: the area in its window, corrected for the injected volume as
+/// calibrators are, and the trace's noise. Air keeps a blank out.
+pub fn blanks<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec<Blank> {
+    let mut out = Vec::new();
+    for slot in slots.filter(|s| s.plan.kind == Kind::Blank) {
+        let Some(landing) = &slot.landing else {
+            continue;
+        };
+        let Evaluation::Read(reading) = &landing.evaluation else {
+            continue;
+        };
+        if reading.air.is_some() {
+            continue;
+        }
+        for (k, analyte) in method.analytes.iter().enumerate() {
+            let found = reading.analytes.get(k).and_then(Option::as_ref);
+            out.push(Blank {
+                analyte: analyte.name.clone(),
+                area_mau_s: found.map(|f| f.area_mau_s * volume_correction(&slot.plan, method)),
+                noise_mau: reading.noise_mau,
+                trace: landing.file_name.clone(),
+                sha256: landing.sha256.clone(),
+            });
         }
     }
     out

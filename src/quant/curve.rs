@@ -4,15 +4,16 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::describe::mean;
+use super::blank::{Blank, Sigma};
+use super::describe::{mean, sd};
 use super::detection::{Din32645, limit_of_detection, limit_of_quantification};
 pub use super::regression::FitError;
 pub use super::regression::inverse::Prediction;
 use super::regression::lack_of_fit::LackOfFit;
 use super::regression::weights::Weights;
-use super::regression::{Degree, Model, Regression};
+use super::regression::{Model, Regression};
 use super::student::t_quantile;
-use crate::method::{Fit, Weight};
+use crate::method::{Degree, Fit, Weight};
 
 /// One calibrator's response to one analyte.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -25,6 +26,9 @@ pub struct Point {
     pub nominal: f64,
     /// Response, mAU·s.
     pub area_mau_s: f64,
+    /// Height of its peak, mAU, where the response comes from a trace.
+    #[serde(default)]
+    pub height_mau: Option<f64>,
     /// Where the area comes from: the trace's (or table's) file name.
     pub trace: String,
     /// SHA-256 of that file, hex.
@@ -37,6 +41,8 @@ pub struct Point {
 pub(crate) struct FitForm {
     weight: Weight,
     through_zero: bool,
+    #[serde(default)]
+    degree: Degree,
 }
 
 /// What one level says of its curve.
@@ -54,9 +60,13 @@ pub struct LevelFigures {
     pub back_calculated: f64,
     /// 100 (back-calculated − nominal) / nominal, %; `None` at nominal 0.
     pub error_percent: Option<f64>,
+    /// Standard deviation of the replicates' back-calculated concentrations, % of nominal; `None` for one injection and
+    /// at nominal 0.
+    #[serde(default)]
+    pub scatter_percent: Option<f64>,
 }
 
-/// Calibration of one analyte: area = intercept + slope × concentration.
+/// Calibration of one analyte: area = b₀ + b₁ × concentration, with b₂ × concentration² where it is quadratic.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Curve {
     /// Name of the analyte.
@@ -79,7 +89,9 @@ pub struct Curve {
     pub lowest_area_mau_s: f64,
     /// Each level, by concentration.
     pub levels: Vec<LevelFigures>,
-    /// Limit of detection 3.3 σ/S. σ is the residual standard deviation at the lowest level's weight, S the slope there.
+    /// The σ of the two limits below and where it comes from.
+    pub sigma: Sigma,
+    /// Limit of detection 3.3 σ/S, S the slope at the lowest level.
     pub lod: f64,
     /// Limit of quantification 10 σ/S.
     pub loq: f64,
@@ -93,29 +105,30 @@ pub struct Curve {
 }
 
 impl Curve {
-    /// Fits the points of one analyte (their `analyte` is not looked at). A level at nominal 0 takes part; under 1/x and
-    /// 1/x² it has the weight of the lowest level above zero.
+    /// Fits the points of one analyte (their `analyte` is not looked at), without blanks. A level at nominal 0 takes
+    /// part; under 1/x and 1/x² it has the weight of the lowest level above zero.
     ///
     /// # Errors
-    /// [`FitError`]: too few points, one level only, a slope that does not rise beyond its own uncertainty, …
+    /// [`FitError`]: too few points, one level only, a slope that does not rise beyond its own uncertainty, a parabola
+    /// that does not rise over the whole calibrated range, …
     pub fn fit(analyte: &str, unit: &str, points: &[&Point], fit: Fit) -> Result<Curve, FitError> {
-        Curve::fit_degree(analyte, unit, points, fit, Degree::Straight)
+        Curve::fit_with_blanks(analyte, unit, points, &[], fit)
     }
 
-    /// The same for a line or a parabola.
+    /// The same with blanks, from which the limits of detection and quantification then follow.
     ///
     /// # Errors
-    /// As [`fit`](Curve::fit); a parabola must rise over the whole calibrated range.
-    pub fn fit_degree(
+    /// As [`fit`](Curve::fit).
+    pub fn fit_with_blanks(
         analyte: &str,
         unit: &str,
         points: &[&Point],
+        blanks: &[&Blank],
         fit: Fit,
-        degree: Degree,
     ) -> Result<Curve, FitError> {
         check_points(points)?;
         let model = Model {
-            degree,
+            degree: fit.degree,
             through_zero: fit.through_zero,
         };
         let x: Vec<f64> = points.iter().map(|p| p.nominal).collect();
@@ -133,7 +146,8 @@ impl Curve {
         let regression = Regression::fit(&x, &y, &w, model)?;
         let (lowest, highest) = (weights.floor, x.iter().copied().fold(0.0, f64::max));
         check_slope(&regression, &y, lowest, highest)?;
-        let sigma = regression.residual_sd / weights.at(lowest).sqrt();
+        let residual = regression.residual_sd / weights.at(lowest).sqrt();
+        let sigma = Sigma::of(points, blanks, lowest, residual);
         let slope = regression.slope_at(lowest);
         let lowest_areas: Vec<f64> = points
             .iter()
@@ -148,8 +162,9 @@ impl Curve {
             lowest,
             highest,
             lowest_area_mau_s: mean(&lowest_areas).ok_or(FitError::OutOfScale)?,
-            lod: limit_of_detection(sigma, slope),
-            loq: limit_of_quantification(sigma, slope),
+            sigma,
+            lod: limit_of_detection(sigma.mau_s, slope),
+            loq: limit_of_quantification(sigma.mau_s, slope),
             relative_standard_error_percent: relative_standard_error(&regression, &x, &y),
             lack_of_fit: LackOfFit::of(&regression, &x, &y, &w),
             din32645: Din32645::of(&regression, fit.weight == Weight::One, 1),
@@ -168,9 +183,24 @@ impl Curve {
     ///
     /// The reading is supposed to scatter as calibrators of its concentration do: its weight follows the weight rule.
     pub fn predict(&self, area_mau_s: f64, m: u32) -> Prediction {
+        self.predict_with(area_mau_s, m, 0.0)
+    }
+
+    /// The same where something else, such as the queue's standards, shows that areas scatter by `relative_sd` (a
+    /// fraction: 0.02 is 2 %). The larger of the two variances counts at each concentration: the fit's s²/w, and
+    /// (`relative_sd` × area)². The calibration cannot have scattered less than the instrument does on its samples, and
+    /// adding both would count one scatter twice (common practice, no source).
+    ///
+    /// Of standards the pooled relative standard deviation √(Σ (nⱼ − 1) rⱼ² / Σ (nⱼ − 1)) is meant:
+    /// [`pooled_relative_sd`](super::describe::pooled_relative_sd).
+    pub fn predict_with(&self, area_mau_s: f64, m: u32, relative_sd: f64) -> Prediction {
         let m = f64::from(m.max(1));
-        self.regression
-            .predict(area_mau_s, |x| 1.0 / (m * self.weights.at(x)))
+        let fit = &self.regression;
+        let residual = fit.residual_sd * fit.residual_sd;
+        fit.read_off(area_mau_s, |x| {
+            let shown = relative_sd * fit.value(x);
+            (residual / self.weights.at(x)).max(shown * shown) / m
+        })
     }
 
     /// Lowest (above zero) and highest calibrated concentration.
@@ -178,20 +208,19 @@ impl Curve {
         [self.lowest, self.highest]
     }
 
-    /// The part of the calibrated range that is at or above the limit of quantification; `None` where there is none.
-    pub fn usable_range(&self) -> Option<[f64; 2]> {
-        let low = self.lowest.max(self.loq);
-        (low < self.highest).then_some([low, self.highest])
-    }
-
     /// Area at concentration zero, mAU·s; 0 through zero.
     pub fn intercept(&self) -> f64 {
         self.regression.coefficients[0]
     }
 
-    /// Area per concentration, mAU·s per unit.
+    /// Area per concentration, mAU·s per unit; of a quadratic curve that at concentration zero.
     pub fn slope(&self) -> f64 {
         self.regression.coefficients[1]
+    }
+
+    /// Coefficient of the squared concentration, mAU·s per squared unit; `None` for a straight line.
+    pub fn bend(&self) -> Option<f64> {
+        (self.fit.degree == Degree::Quadratic).then(|| self.regression.coefficients[2])
     }
 
     /// Coefficient of determination (through zero about zero, weighted as the fit).
@@ -241,7 +270,11 @@ fn check_slope(fit: &Regression, y: &[f64], lowest: f64, highest: f64) -> Result
         .min(fit.slope_at(highest))
         .min(fit.slope_at(fit.basis.centre));
     if slope <= 0.0 {
-        return Err(FitError::SlopeNotPositive { slope });
+        let bent = fit.model.degree == Degree::Quadratic && fit.orthogonal[1] > 0.0;
+        return Err(match turning_point(fit) {
+            Some(at) if bent => FitError::NotMonotone { at },
+            _ => FitError::SlopeNotPositive { slope },
+        });
     }
     // The slope in the middle of the points; for a straight line the slope.
     let slope = fit.orthogonal[1];
@@ -253,6 +286,12 @@ fn check_slope(fit: &Regression, y: &[f64], lowest: f64, highest: f64) -> Result
         });
     }
     Ok(())
+}
+
+/// Where a parabola turns.
+fn turning_point(fit: &Regression) -> Option<f64> {
+    let [_, b1, b2] = fit.coefficients;
+    Some(-b1 / (2.0 * b2)).filter(|at| at.is_finite())
 }
 
 /// The figures of each level, by concentration, levels of one concentration by first appearance.
@@ -280,6 +319,9 @@ fn levels(fit: &Regression, points: &[&Point]) -> Result<Vec<LevelFigures>, FitE
             mean_area_mau_s: mean(&areas)?,
             back_calculated,
             error_percent: (nominal > 0.0).then(|| 100.0 * ((back_calculated - nominal) / nominal)),
+            scatter_percent: sd(&back)
+                .filter(|_| nominal > 0.0)
+                .map(|s| 100.0 * (s / nominal)),
         })
     });
     figures
@@ -304,4 +346,6 @@ fn relative_standard_error(fit: &Regression, x: &[f64], y: &[f64]) -> Option<f64
 }
 
 #[cfg(test)]
-mod tests;
+mod coverage;
+#[cfg(test)]
+pub(super) mod tests;

@@ -65,6 +65,18 @@ pub fn rsd_percent(values: &[f64]) -> Option<f64> {
     rsd.is_finite().then_some(rsd)
 }
 
+/// Relative standard deviation of several groups taken together, as a fraction: √(Σ (nⱼ − 1) rⱼ² / Σ (nⱼ − 1)) with
+/// rⱼ = sⱼ/|x̄ⱼ| (pooled variance, textbook formula). Groups of one value and of mean zero say nothing; `None` where
+/// no group says anything.
+pub fn pooled_relative_sd(groups: &[&[f64]]) -> Option<f64> {
+    let parts: Vec<(f64, f64)> = groups
+        .iter()
+        .filter_map(|g| Some((g.len() as f64 - 1.0, rsd_percent(g)? / 100.0)))
+        .collect();
+    let pooled = sum(parts.iter().map(|(df, r)| df * r * r)) / sum(parts.iter().map(|(df, _)| *df));
+    pooled.is_finite().then_some(pooled.sqrt())
+}
+
 /// Lag-1 autocorrelation r₁ = Σ (yᵢ − ȳ)(yᵢ₊₁ − ȳ) / Σ (yᵢ − ȳ)²; `None` with fewer than two values or no scatter.
 ///
 /// Formula of the NIST StRD univariate sets (verified).

@@ -256,6 +256,7 @@ mod tests {
             fit: Fit {
                 weight: Weight::InverseX,
                 through_zero: false,
+                degree: crate::method::Degree::Straight,
             },
             sha256: String::new(),
         }

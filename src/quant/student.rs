@@ -18,6 +18,14 @@ pub fn normal_quantile(probability: f64) -> f64 {
     Normal::new(0.0, 1.0).map_or(f64::NAN, |n| n.inverse_cdf(probability))
 }
 
+/// Probability that a standard normal deviate exceeds `z`: ½ erfc(z/√2) (definition). Keeps its digits far out.
+pub fn normal_tail(z: f64) -> f64 {
+    if z.is_nan() {
+        return f64::NAN;
+    }
+    Normal::new(0.0, 1.0).map_or(f64::NAN, |n| n.sf(z))
+}
+
 /// Quantile of Student's t, `t_quantile(0.975, 5.0)` = 2.571; NaN for a probability outside 1e-6 to 1 − 1e-6 or fewer
 /// than 1 degree of freedom (the inversion is not safe further out). Infinite degrees of freedom give the normal quantile.
 ///

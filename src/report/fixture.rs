@@ -50,6 +50,7 @@ pub(crate) fn method() -> Method {
         fit: Fit {
             weight: Weight::InverseX,
             through_zero: false,
+            degree: crate::method::Degree::Straight,
         },
         sha256: "0123456789abcdef".repeat(4),
     }
@@ -70,6 +71,7 @@ pub(crate) fn terms() -> Terms {
                     nominal: *x,
                     // A scatter of 0.4 %, now up, now down.
                     area_mau_s: RESPONSE * x * if i % 2 == 0 { 1.004 } else { 0.996 },
+                    height_mau: None,
                     trace: format!("c{i}.csv"),
                     sha256: String::new(),
                 })

@@ -51,7 +51,8 @@ fn what_is_left_out_takes_its_default() {
         method.fit,
         Fit {
             weight: Weight::InverseX,
-            through_zero: false
+            through_zero: false,
+            degree: Degree::Straight,
         }
     );
     assert_eq!(method.levels[0].nominal, [Some(5.0)]);

@@ -3,8 +3,9 @@
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::{Calibration, CalibrationError, Meta, Point};
-use crate::method::{Fit, Weight};
+use super::{Blank, Calibration, CalibrationError, Meta, Point};
+use crate::method::{Degree, Fit, Weight};
+use crate::quant::blank::SigmaFrom;
 use crate::quant::curve::Curve;
 use crate::text::{nearest, significant};
 
@@ -46,6 +47,8 @@ struct RawFile {
     weight: Weight,
     through_zero: bool,
     #[serde(default)]
+    model: Degree,
+    #[serde(default)]
     curve: Vec<Spanned<RawCurve>>,
 }
 
@@ -56,8 +59,13 @@ struct RawCurve {
     unit: String,
     intercept: Spanned<f64>,
     slope: Spanned<f64>,
+    quadratic: Option<Spanned<f64>>,
     residual_sd: Spanned<f64>,
+    sigma: Option<Spanned<f64>>,
+    sigma_from: Option<Spanned<SigmaFrom>>,
     points: Vec<RawPoint>,
+    #[serde(default)]
+    blanks: Vec<RawBlank>,
 }
 
 #[derive(Deserialize)]
@@ -66,6 +74,16 @@ struct RawPoint {
     level: String,
     nominal: Spanned<f64>,
     area_mau_s: Spanned<f64>,
+    height_mau: Option<Spanned<f64>>,
+    trace: String,
+    sha256: String,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawBlank {
+    area_mau_s: Option<Spanned<f64>>,
+    noise_mau: Option<Spanned<f64>>,
     trace: String,
     sha256: String,
 }
@@ -86,6 +104,15 @@ impl Source<'_> {
             path,
             message,
         }
+    }
+
+    /// One that may be left out.
+    fn optional(
+        &self,
+        value: Option<&Spanned<f64>>,
+        path: impl FnOnce() -> String,
+    ) -> Result<Option<f64>, CalibrationFileError> {
+        value.map(|v| self.finite(v, path)).transpose()
     }
 
     /// A number that must be finite.
@@ -124,6 +151,7 @@ impl Calibration {
             return Err(source.fault(raw.format.span().start, "format".to_owned(), message));
         }
         let points = points(&source, &raw.curve)?;
+        let blanks = blanks(&source, &raw.curve)?;
         let names: Vec<(&str, &str)> = raw
             .curve
             .iter()
@@ -137,6 +165,7 @@ impl Calibration {
         let fit = Fit {
             weight: raw.weight,
             through_zero: raw.through_zero,
+            degree: raw.model,
         };
         let meta = Meta {
             name: raw.name,
@@ -145,7 +174,7 @@ impl Calibration {
             created: raw.created,
             program_version: raw.program_version,
         };
-        let calibration = Calibration::assemble(points, &names, fit, meta)
+        let calibration = Calibration::assemble(&points, &blanks, &names, fit, meta)
             .map_err(|e| not_fitted(&source, &raw.curve, e))?;
         for (i, stored) in raw.curve.iter().enumerate() {
             if let Some(curve) = calibration.curve(stored.get_ref().analyte.get_ref()) {
@@ -217,6 +246,7 @@ fn points(
                 analyte: name.get_ref().clone(),
                 nominal,
                 area_mau_s: source.finite(&raw.area_mau_s, || path("area_mau_s"))?,
+                height_mau: source.optional(raw.height_mau.as_ref(), || path("height_mau"))?,
                 trace: raw.trace.clone(),
                 sha256: raw.sha256.clone(),
             });
@@ -228,6 +258,27 @@ fn points(
             path: "curve".to_owned(),
             message: "the file has no curve".to_owned(),
         });
+    }
+    Ok(out)
+}
+
+/// The blanks of all curves.
+fn blanks(
+    source: &Source,
+    curves: &[Spanned<RawCurve>],
+) -> Result<Vec<Blank>, CalibrationFileError> {
+    let mut out = Vec::new();
+    for (i, curve) in curves.iter().enumerate() {
+        for (k, raw) in curve.get_ref().blanks.iter().enumerate() {
+            let path = |key: &str| format!("curve[{i}].blanks[{k}].{key}");
+            out.push(Blank {
+                analyte: curve.get_ref().analyte.get_ref().clone(),
+                area_mau_s: source.optional(raw.area_mau_s.as_ref(), || path("area_mau_s"))?,
+                noise_mau: source.optional(raw.noise_mau.as_ref(), || path("noise_mau"))?,
+                trace: raw.trace.clone(),
+                sha256: raw.sha256.clone(),
+            });
+        }
     }
     Ok(out)
 }
@@ -263,8 +314,8 @@ fn agrees(
     curve: &Curve,
 ) -> Result<(), CalibrationFileError> {
     let top = curve.regression.value(curve.highest).abs();
-    let figures = [
-        ("slope", &stored.slope, curve.slope(), curve.slope().abs()),
+    let mut figures = vec![
+        ("slope", &stored.slope, curve.slope(), top / curve.highest),
         ("intercept", &stored.intercept, curve.intercept(), top),
         (
             "residual_sd",
@@ -273,17 +324,44 @@ fn agrees(
             top,
         ),
     ];
+    if let Some(sigma) = &stored.sigma {
+        figures.push(("sigma", sigma, curve.sigma.mau_s, top));
+    }
+    match (&stored.quadratic, curve.bend()) {
+        (Some(value), fitted) => {
+            let scale = top / (curve.highest * curve.highest);
+            figures.push(("quadratic", value, fitted.unwrap_or(0.0), scale));
+        }
+        (None, Some(_)) => {
+            let message = "the file's model is quadratic, and the curve has no `quadratic`: it was changed by hand or is damaged; make the calibration again";
+            let at = stored.slope.span().start;
+            return Err(source.fault(at, format!("curve[{i}].quadratic"), message.to_owned()));
+        }
+        (None, None) => {}
+    }
     for (key, value, fitted, scale) in figures {
         let found = source.finite(value, || format!("curve[{i}].{key}"))?;
         if (found - fitted).abs() > TOLERANCE * scale {
-            let message = format!(
-                "{} is not what the points of `{}` give, {}: the file was changed by hand or is damaged; make the calibration again",
-                significant(found, 12),
-                curve.analyte,
-                significant(fitted, 12),
-            );
+            let (found, fitted) = (significant(found, 12), significant(fitted, 12));
+            let message = not_so(&found, &fitted, &curve.analyte);
             return Err(source.fault(value.span().start, format!("curve[{i}].{key}"), message));
         }
     }
-    Ok(())
+    match &stored.sigma_from {
+        Some(from) if *from.get_ref() != curve.sigma.from => {
+            let message = not_so(
+                from.get_ref().words(),
+                curve.sigma.from.words(),
+                &curve.analyte,
+            );
+            Err(source.fault(from.span().start, format!("curve[{i}].sigma_from"), message))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn not_so(found: &str, fitted: &str, analyte: &str) -> String {
+    format!(
+        "{found} is not what the points of `{analyte}` give, {fitted}: the file was changed by hand or is damaged; make the calibration again"
+    )
 }

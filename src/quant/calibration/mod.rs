@@ -3,10 +3,12 @@
 pub mod area_table;
 pub mod file;
 pub mod judge;
+pub mod units;
 mod write;
 
 use serde::{Deserialize, Serialize};
 
+pub use super::blank::Blank;
 pub use super::curve::Point;
 use super::curve::{Curve, FitForm};
 use super::regression::FitError;
@@ -33,6 +35,9 @@ pub struct Calibration {
     pub curves: Vec<Curve>,
     /// Every area, grouped by analyte in the order of `curves`, within an analyte as given.
     pub points: Vec<Point>,
+    /// What blanks show, grouped likewise; may be empty.
+    #[serde(default)]
+    pub blanks: Vec<Blank>,
 }
 
 /// What a calibration carries besides its curves.
@@ -129,6 +134,7 @@ impl Point {
             analyte: analyte.to_owned(),
             nominal,
             area_mau_s,
+            height_mau: None,
             trace: trace.to_owned(),
             sha256: sha256.to_owned(),
         })
@@ -143,12 +149,27 @@ fn unknown_analyte(analytes: &[Analyte], analyte: &str) -> CalibrationError {
 }
 
 impl Calibration {
-    /// Fits every analyte that has points. All or nothing: one analyte that cannot be fitted fails the calibration.
+    /// Fits every analyte that has points, without blanks. All or nothing: one analyte that cannot be fitted fails the
+    /// calibration.
     ///
     /// # Errors
     /// No points, a point of an unknown analyte, or the reasons of all analytes that cannot be fitted.
     pub fn fit(
         points: Vec<Point>,
+        analytes: &[Analyte],
+        fit: Fit,
+        meta: Meta,
+    ) -> Result<Calibration, CalibrationError> {
+        Calibration::fit_with_blanks(points, Vec::new(), analytes, fit, meta)
+    }
+
+    /// The same with blanks. A blank's entry of an analyte without points is left out.
+    ///
+    /// # Errors
+    /// As [`fit`](Calibration::fit).
+    pub fn fit_with_blanks(
+        points: Vec<Point>,
+        blanks: Vec<Blank>,
         analytes: &[Analyte],
         fit: Fit,
         meta: Meta,
@@ -166,42 +187,47 @@ impl Calibration {
             .iter()
             .map(|a| (a.name.as_str(), a.unit.as_str()))
             .collect();
-        Calibration::assemble(points, &names, fit, meta)
+        Calibration::assemble(&points, &blanks, &names, fit, meta)
     }
 
     /// Fits points of the named analytes (name, unit).
     fn assemble(
-        points: Vec<Point>,
+        points: &[Point],
+        blanks: &[Blank],
         analytes: &[(&str, &str)],
         fit: Fit,
         meta: Meta,
     ) -> Result<Calibration, CalibrationError> {
-        let (mut curves, mut grouped, mut failed) =
-            (Vec::new(), Vec::with_capacity(points.len()), Vec::new());
-        for (name, unit) in analytes {
-            let own: Vec<&Point> = points.iter().filter(|p| p.analyte == *name).collect();
-            if own.is_empty() {
-                continue;
-            }
-            match Curve::fit(name, unit, &own, fit) {
-                Ok(curve) => curves.push(curve),
-                Err(e) => failed.push(((*name).to_owned(), e)),
-            }
-            grouped.extend(own.into_iter().cloned());
-        }
-        if !failed.is_empty() {
-            return Err(CalibrationError::Fits(failed));
-        }
-        Ok(Calibration {
+        let mut out = Calibration {
             name: meta.name,
             method_name: meta.method_name,
             method_sha256: meta.method_sha256,
             created: meta.created,
             program_version: meta.program_version,
             fit,
-            curves,
-            points: grouped,
-        })
+            curves: Vec::new(),
+            points: Vec::with_capacity(points.len()),
+            blanks: Vec::new(),
+        };
+        let mut failed = Vec::new();
+        for (name, unit) in analytes {
+            let own: Vec<&Point> = points.iter().filter(|p| p.analyte == *name).collect();
+            if own.is_empty() {
+                continue;
+            }
+            let quiet: Vec<&Blank> = blanks.iter().filter(|b| b.analyte == *name).collect();
+            match Curve::fit_with_blanks(name, unit, &own, &quiet, fit) {
+                Ok(curve) => out.curves.push(curve),
+                Err(e) => failed.push(((*name).to_owned(), e)),
+            }
+            out.points.extend(own.into_iter().cloned());
+            out.blanks.extend(quiet.into_iter().cloned());
+        }
+        if failed.is_empty() {
+            Ok(out)
+        } else {
+            Err(CalibrationError::Fits(failed))
+        }
     }
 
     /// The curve of an analyte.
@@ -212,6 +238,11 @@ impl Calibration {
     /// The points of an analyte.
     pub fn points_of<'a>(&'a self, analyte: &'a str) -> impl Iterator<Item = &'a Point> {
         self.points.iter().filter(move |p| p.analyte == analyte)
+    }
+
+    /// The blanks of an analyte.
+    pub fn blanks_of<'a>(&'a self, analyte: &'a str) -> impl Iterator<Item = &'a Blank> {
+        self.blanks.iter().filter(move |b| b.analyte == analyte)
     }
 
     /// Names of the method's analytes that have no curve: their samples get no concentration.

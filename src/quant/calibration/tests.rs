@@ -1,5 +1,5 @@
 use super::*;
-use crate::method::{Conditions, Level, Limits, Weight};
+use crate::method::{Conditions, Degree, Level, Limits, Weight};
 use crate::quant::calibration::area_table::AreaTable;
 use crate::quant::calibration::judge::What;
 use proptest::prelude::*;
@@ -40,6 +40,7 @@ pub(crate) fn method() -> Method {
         fit: Fit {
             weight: Weight::InverseX,
             through_zero: false,
+            degree: Degree::Straight,
         },
         sha256: "5f".repeat(32),
     }
@@ -65,10 +66,10 @@ pub(crate) fn example() -> Calibration {
 #[test]
 fn the_file_gives_back_the_calibration() {
     let calibration = example();
-    let text = calibration.to_toml();
+    let text = calibration.to_toml(&Limits::default());
     let back = Calibration::from_toml(&text).unwrap();
     assert_eq!(back, calibration);
-    assert_eq!(back.to_toml(), text);
+    assert_eq!(back.to_toml(&Limits::default()), text);
     assert!(text.contains("# R²") && text.starts_with('#'));
     assert_eq!(
         Calibration::from_toml(&text.replace('\n', "\r\n")).unwrap(),
@@ -77,7 +78,7 @@ fn the_file_gives_back_the_calibration() {
 }
 
 fn refused(change: impl Fn(&str) -> String) -> String {
-    let text = example().to_toml();
+    let text = example().to_toml(&Limits::default());
     let changed = change(&text);
     assert_ne!(text, changed, "the change must change something");
     Calibration::from_toml(&changed).unwrap_err().to_string()
@@ -124,7 +125,7 @@ fn a_file_that_is_none_says_where() {
     let e = refused(|t| with_line(t, "slope", "slope = nan"));
     assert!(e.contains("curve[0].slope") && e.contains("finite"), "{e}");
     let line = example()
-        .to_toml()
+        .to_toml(&Limits::default())
         .lines()
         .position(|l| l.starts_with("slope"))
         .unwrap()
@@ -165,7 +166,7 @@ fn wild_names_survive_the_file() {
     let calibration =
         Calibration::fit(points, &method.analytes, method.fit, Meta::default()).unwrap();
     assert_eq!(
-        Calibration::from_toml(&calibration.to_toml()).unwrap(),
+        Calibration::from_toml(&calibration.to_toml(&Limits::default())).unwrap(),
         calibration
     );
 }
@@ -341,14 +342,14 @@ proptest! {
             let level = &method.levels[i % 4];
             Point::of_method(&method, &level.name, "lactic acid", level.nominal[0].unwrap() * e * scale, "t.csv", "").unwrap()
         });
-        let calibration = Calibration::fit(points.collect(), &method.analytes, Fit { weight, through_zero }, meta()).unwrap();
-        prop_assert_eq!(Calibration::from_toml(&calibration.to_toml()).unwrap(), calibration);
+        let calibration = Calibration::fit(points.collect(), &method.analytes, Fit { weight, through_zero, degree: Degree::Straight }, meta()).unwrap();
+        prop_assert_eq!(Calibration::from_toml(&calibration.to_toml(&Limits::default())).unwrap(), calibration);
     }
 
     #[test]
     fn a_damaged_file_never_passes_for_another(at in 0..10_000_usize, byte in 32..127_u8) {
         let calibration = example();
-        let mut bytes = calibration.to_toml().into_bytes();
+        let mut bytes = calibration.to_toml(&Limits::default()).into_bytes();
         let at = at % bytes.len();
         bytes[at] = byte;
         if let Ok(text) = String::from_utf8(bytes)

@@ -2,20 +2,32 @@
 
 use std::fmt::Write as _;
 
-use super::Calibration;
-use crate::method::Weight;
+use super::{Blank, Calibration};
+use crate::method::{Degree, Limits, Weight};
+use crate::quant::blank::SigmaFrom;
 use crate::quant::curve::{Curve, Point};
 use crate::text::{count, fixed, one_line, significant};
 
 impl Calibration {
     /// The calibration file: TOML, every area with its trace and hash, coefficients with 17 significant digits, figures
-    /// of merit as comments. [`from_toml`](Calibration::from_toml) gives back the same calibration.
-    pub fn to_toml(&self) -> String {
+    /// of merit as comments, among them the usable range within `limits`. [`from_toml`](Calibration::from_toml) gives
+    /// back the same calibration.
+    pub fn to_toml(&self, limits: &Limits) -> String {
         let mut out = String::new();
         self.header(&mut out);
         for curve in &self.curves {
-            let points: Vec<&Point> = self.points_of(&curve.analyte).collect();
-            curve_section(&mut out, curve, &points);
+            curve_section(&mut out, curve, limits);
+            out.push_str("\npoints = [\n");
+            for p in self.points_of(&curve.analyte) {
+                point(&mut out, curve, p);
+            }
+            out.push_str("]\n");
+            let blanks: Vec<&Blank> = self.blanks_of(&curve.analyte).collect();
+            if !blanks.is_empty() {
+                out.push_str("\nblanks = [\n");
+                blanks.into_iter().for_each(|b| blank(&mut out, b));
+                out.push_str("]\n");
+            }
         }
         out
     }
@@ -33,13 +45,22 @@ impl Calibration {
             ("created", &self.created),
             ("program_version", &self.program_version),
         ];
+        let (word, term) = match self.fit.degree {
+            Degree::Straight => ("straight", ""),
+            Degree::Quadratic => ("quadratic", " + quadratic × concentration²"),
+        };
+        let _ = writeln!(
+            out,
+            "# A calibration. Concentrations are read off its curves:\n#     area (mAU·s) = intercept + slope × concentration{term}"
+        );
         out.push_str(concat!(
-            "# A calibration. Concentrations are read off its curves:\n",
-            "#     area (mAU·s) = intercept + slope × concentration\n",
             "#\n",
             "# The curves are fitted again from the points below when the file is read, and must come out as they stand\n",
             "# here; a figure changed by hand is refused. To leave a point out, make the calibration again without it.\n",
-            "# `residual_sd` is in mAU·s, in a weighted fit at the mean weight. Lines that begin with # are for reading only.\n\n",
+            "# `residual_sd` is in mAU·s, in a weighted fit at the mean weight. `sigma`, mAU·s, is behind the limits of\n",
+            "# detection and quantification; `sigma_from` says where it comes from: `residuals` of the lowest level, `blank\n",
+            "# areas` (their scatter), or `blank noise` (brought to an area by the peak form of the lowest level).\n",
+            "# What follows a # is for reading only.\n\n",
         ));
         let _ = writeln!(out, "format = {}", super::file::FORMAT);
         for (key, value) in keys {
@@ -47,37 +68,73 @@ impl Calibration {
         }
         let _ = writeln!(out, "weight = {}", quoted(rule));
         let _ = writeln!(out, "through_zero = {}", self.fit.through_zero);
+        let _ = writeln!(out, "model = {}", quoted(word));
     }
 }
 
-fn curve_section(out: &mut String, curve: &Curve, points: &[&Point]) {
+fn curve_section(out: &mut String, curve: &Curve, limits: &Limits) {
     let _ = writeln!(out, "\n[[curve]]");
     let _ = writeln!(out, "analyte = {}", quoted(&curve.analyte));
     let _ = writeln!(out, "unit = {}", quoted(&curve.unit));
     let _ = writeln!(out, "intercept = {:.16e}", curve.intercept());
     let _ = writeln!(out, "slope = {:.16e}", curve.slope());
-    let _ = writeln!(out, "residual_sd = {:.16e}", curve.regression.residual_sd);
-    out.push('\n');
-    figures(out, curve);
-    levels(out, curve);
-    out.push_str("\npoints = [\n");
-    for p in points {
-        // {:?} writes the shortest decimal that reads back as the same number.
-        let _ = writeln!(
-            out,
-            "  {{ level = {}, nominal = {:?}, area_mau_s = {:?}, trace = {}, sha256 = {} }},",
-            quoted(&p.level),
-            p.nominal,
-            p.area_mau_s,
-            quoted(&p.trace),
-            quoted(&p.sha256),
-        );
+    if let Some(bend) = curve.bend() {
+        let _ = writeln!(out, "quadratic = {bend:.16e}");
     }
-    out.push_str("]\n");
+    let _ = writeln!(out, "residual_sd = {:.16e}", curve.regression.residual_sd);
+    let _ = writeln!(out, "sigma = {:.16e}", curve.sigma.mau_s);
+    let _ = writeln!(out, "sigma_from = {}", quoted(curve.sigma.from.words()));
+    out.push('\n');
+    figures(out, curve, limits);
+    levels(out, curve);
+}
+
+/// One injection; its residual stands behind it for a plot.
+fn point(out: &mut String, curve: &Curve, p: &Point) {
+    // {:?} writes the shortest decimal that reads back as the same number.
+    let height = p
+        .height_mau
+        .map(|h| format!(" height_mau = {h:?},"))
+        .unwrap_or_default();
+    let residual = p.area_mau_s - curve.regression.value(p.nominal);
+    let found = curve.regression.invert(p.area_mau_s);
+    let error = 100.0 * (found - p.nominal) / p.nominal;
+    let percent = if error.is_finite() {
+        format!(", {} %", fixed(error, 2))
+    } else {
+        String::new()
+    };
+    let _ = writeln!(
+        out,
+        "  {{ level = {}, nominal = {:?}, area_mau_s = {:?},{height} trace = {}, sha256 = {} }}, # residual {} mAU·s; found {}{percent}",
+        quoted(&p.level),
+        p.nominal,
+        p.area_mau_s,
+        quoted(&p.trace),
+        quoted(&p.sha256),
+        significant(residual, 4),
+        significant(found, 5),
+    );
+}
+
+fn blank(out: &mut String, b: &Blank) {
+    let number = |key: &str, value: Option<f64>| {
+        value
+            .map(|v| format!("{key} = {v:?}, "))
+            .unwrap_or_default()
+    };
+    let _ = writeln!(
+        out,
+        "  {{ {}{}trace = {}, sha256 = {} }},",
+        number("area_mau_s", b.area_mau_s),
+        number("noise_mau", b.noise_mau),
+        quoted(&b.trace),
+        quoted(&b.sha256),
+    );
 }
 
 /// Figures of merit as comment lines.
-fn figures(out: &mut String, curve: &Curve) {
+fn figures(out: &mut String, curve: &Curve, limits: &Limits) {
     let unit = one_line(&curve.unit);
     let r = &curve.regression;
     let se = r.standard_errors();
@@ -104,12 +161,22 @@ fn figures(out: &mut String, curve: &Curve) {
             format!("{} mAU·s", significant(se[0], 4)),
         ));
     }
-    if let Some([low, high]) = curve.usable_range() {
-        let text = format!("{} to {}", significant(low, 4), amount(high));
-        lines.push(("range above the limit of quant.", text));
+    if curve.bend().is_some() {
+        lines.push((
+            "standard error of quadratic",
+            format!("{} mAU·s per ({unit})²", significant(se[2], 4)),
+        ));
     }
-    lines.push(("limit of detection, 3.3 s/S", amount(curve.lod)));
-    lines.push(("limit of quantification, 10 s/S", amount(curve.loq)));
+    lines.push(("usable range", one_line(&curve.usable(limits).words(&unit))));
+    let from = match curve.sigma.from {
+        SigmaFrom::Residuals => "from residuals".to_owned(),
+        other => format!("from {} ({})", other.words(), curve.sigma.n),
+    };
+    lines.push((
+        "limit of detection, 3.3 sigma/S",
+        format!("{}, {from}", amount(curve.lod)),
+    ));
+    lines.push(("limit of quantification, 10 sigma/S", amount(curve.loq)));
     if let Some(rse) = curve.relative_standard_error_percent {
         lines.push((
             "relative standard error",
@@ -134,7 +201,7 @@ fn figures(out: &mut String, curve: &Curve) {
         }
     }
     for (name, value) in lines {
-        let _ = writeln!(out, "# {name:<33}{value}");
+        let _ = writeln!(out, "# {name:<37}{value}");
     }
 }
 
@@ -147,13 +214,17 @@ fn levels(out: &mut String, curve: &Curve) {
         .fold(5, usize::max);
     let _ = writeln!(
         out,
-        "#\n# {:<widest$}  {:>12}  {:>15}  {:>8}",
-        "level", "nominal", "back-calculated", "error, %"
+        "#\n# {:<widest$}  {:>12}  {:>15}  {:>8}  {:>10}",
+        "level", "nominal", "back-calculated", "error, %", "scatter, %"
     );
     for level in &curve.levels {
         let error = level.error_percent.map(|e| fixed(e, 2)).unwrap_or_default();
+        let scatter = level
+            .scatter_percent
+            .map(|e| fixed(e, 2))
+            .unwrap_or_default();
         let line = format!(
-            "# {:<widest$}  {:>12}  {:>15}  {error:>8}  {}",
+            "# {:<widest$}  {:>12}  {:>15}  {error:>8}  {scatter:>10}  {}",
             one_line(&level.level),
             significant(level.nominal, 6),
             significant(level.back_calculated, 5),

@@ -8,7 +8,7 @@ mod panel;
 use std::fmt::Write as _;
 
 use super::calibration::{Calibration, Point};
-use crate::method::Weight;
+use crate::method::{Degree, Weight};
 use crate::text::one_line;
 
 /// Size of one panel, px.
@@ -61,6 +61,10 @@ fn heading(out: &mut String, calibration: &Calibration, title: &str, columns: us
     } else {
         ""
     };
+    let model = match calibration.fit.degree {
+        Degree::Straight => "straight line",
+        Degree::Quadratic => "parabola",
+    };
     let made = if calibration.created.is_empty() {
         String::new()
     } else {
@@ -77,7 +81,7 @@ fn heading(out: &mut String, calibration: &Calibration, title: &str, columns: us
         out,
         r##"<text x="{MARGIN}" y="53" fill="#52606d">{}</text>"##,
         escape(&cut(
-            &format!("straight line{zero}, {rule}{made}"),
+            &format!("{model}{zero}, {rule}{made}"),
             letters * 5 / 4
         ))
     );
@@ -162,7 +166,7 @@ mod tests {
                 let nominal = level.nominal[0].unwrap_or(1.0);
                 Point { nominal: nominal * scale, ..Point::of_method(&method, &level.name, "lactic acid", area * nominal, "", "").unwrap() }
             });
-            let fit = Fit { weight: Weight::InverseX2, through_zero };
+            let fit = Fit { weight: Weight::InverseX2, through_zero, degree: Degree::Straight };
             if let Ok(calibration) = Calibration::fit(points.collect(), &method.analytes, fit, meta()) {
                 let svg = calibration_svg(&calibration);
                 prop_assert!(!svg.contains("NaN") && !svg.contains("inf"));

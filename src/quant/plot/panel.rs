@@ -90,9 +90,13 @@ fn titles(out: &mut String, curve: &Curve) {
             significant(intercept.abs(), 4)
         )
     };
+    let bend = curve.bend().map_or(String::new(), |b| {
+        let next = if curve.slope() < 0.0 { "" } else { "+ " };
+        format!("{} c² {next}", significant(b, 4))
+    });
     let r2 = significant(curve.r2(), 5);
     let text = format!(
-        "area = {} c{constant} · R² {r2} · LOD {} {}",
+        "area = {bend}{} c{constant} · R² {r2} · LOD {} {}",
         significant(curve.slope(), 5),
         significant(curve.lod, 2),
         curve.unit

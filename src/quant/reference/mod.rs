@@ -5,6 +5,7 @@
 mod calibration_lines;
 mod quantiles;
 mod strd;
+mod trends;
 
 /// Rows of a small CSV without quoted line breaks, header left out.
 fn rows(text: &str) -> Vec<Vec<String>> {

@@ -104,6 +104,14 @@ pub enum FitError {
         /// Fitted slope, response per amount.
         slope: f64,
     },
+    /// A parabola that turns within the calibrated range.
+    #[error(
+        "the curve turns at {at}, within the calibrated range: no area there belongs to one amount; leave the levels beyond it out, or fit a straight line"
+    )]
+    NotMonotone {
+        /// Amount at which it turns.
+        at: f64,
+    },
     /// The response rises no more than it scatters.
     #[error(
         "the slope {slope} has a standard error of {standard_error}: it cannot be told from zero; look whether levels are interchanged, or add calibrators"

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use self::basis::Basis;
 pub use self::error::FitError;
 use super::describe::sum;
+pub use crate::method::Degree;
 
 /// What is fitted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -23,16 +24,6 @@ pub struct Model {
     pub degree: Degree,
     /// Without an intercept.
     pub through_zero: bool,
-}
-
-/// Highest power of x.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Degree {
-    /// y = b₀ + b₁x
-    Straight,
-    /// y = b₀ + b₁x + b₂x²
-    Quadratic,
 }
 
 impl Model {

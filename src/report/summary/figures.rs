@@ -1,6 +1,7 @@
 //! Means over time, calibrations, and what all of it was made with.
 
 use super::{LONGEST_LIST, WIDTH, more};
+use crate::method::Limits;
 use crate::night::queue::Queue;
 use crate::quant::curve::Curve;
 use crate::report::time_course::{Mean, means};
@@ -94,7 +95,22 @@ pub(super) fn calibration(queue: &Queue) -> String {
         &rows,
         WIDTH,
     );
+    for (k, analyte) in method.analytes.iter().enumerate() {
+        if let Some(curve) = queue.serving().curve(method, k) {
+            limits_of_use(&mut out, curve, &analyte.name, &method.limits);
+        }
+    }
     out
+}
+
+/// Where not all of a calibrated range can be used, from where on and why.
+fn limits_of_use(out: &mut String, curve: &Curve, analyte: &str, limits: &Limits) {
+    let usable = curve.usable(limits);
+    if usable.because.is_some() {
+        let words = usable.words(&curve.unit);
+        let text = format!("{}: usable range {}", one_line(analyte), one_line(&words));
+        wrap(out, "  ", &text, WIDTH);
+    }
 }
 
 fn curve_cells(curve: &Curve, label: &str) -> [String; 6] {

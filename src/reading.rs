@@ -70,7 +70,8 @@ pub struct Air {
 pub struct Found {
     /// Apex by local parabola, min.
     pub retention_min: f64,
-    /// Area above the baseline, mAU·s, by the trapezoid rule on the raw signal.
+    /// The area that counts, mAU·s: by the trapezoid rule on the raw signal above the baseline, or the fitted one where
+    /// the method says so.
     pub area_mau_s: f64,
     /// Height above the baseline at the apex, mAU.
     pub height_mau: f64,
@@ -92,7 +93,7 @@ pub struct Found {
     pub baseline_start_mau: f64,
     /// Baseline value at `end_min`, mAU.
     pub baseline_end_mau: f64,
-    /// The rule that chose bounds and baseline, e.g. `valley to valley`, `perpendicular drop`, `tangent skim`.
+    /// The rule that chose bounds and baseline, e.g. `valley to valley`, `perpendicular drop`, `forced bounds`.
     pub rule: String,
     /// Peaks that stood in the window; with more than one the nearest to the expected place was taken.
     pub candidates: u32,
@@ -100,4 +101,37 @@ pub struct Found {
     pub saturated: bool,
     /// Area counts as biased: a drop line between unequal neighbours at a resolution below 1.5, and the like.
     pub doubtful: Option<String>,
+    /// Area by the trapezoid rule, mAU·s, whichever counts.
+    #[serde(default)]
+    pub classical_area_mau_s: Option<f64>,
+    /// What a fit of its group says, where the method asks for one.
+    #[serde(default)]
+    pub fitted: Option<Fitted>,
+    /// The smaller of the peak-to-valley ratios towards touching neighbours: height of the lower peak over the valley.
+    #[serde(default)]
+    pub peak_to_valley: Option<f64>,
+    /// Retention factor (t - t0)/t0, where the method gives the dead time t0.
+    #[serde(default)]
+    pub retention_factor: Option<f64>,
+}
+
+/// A peak as an exponentially modified Gaussian, fitted together with the neighbours that it touches.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Fitted {
+    /// Area, mAU·s.
+    pub area_mau_s: f64,
+    /// Its standard error, mAU·s, from the covariance of the fit and the memory of the residuals.
+    pub area_se_mau_s: f64,
+    /// Place of its own maximum, without its neighbours, min.
+    pub retention_min: f64,
+    /// Standard deviation of the Gaussian, s.
+    pub sigma_s: f64,
+    /// Time constant of the tail, s.
+    pub tau_s: f64,
+    /// Peaks that were fitted together.
+    pub together: u32,
+    /// Standard deviation of the residuals, mAU.
+    pub residual_mau: f64,
+    /// Covariance of its area with the areas of the group in order of time, (mAU·s)².
+    pub area_covariance: Vec<f64>,
 }

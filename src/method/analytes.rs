@@ -1,6 +1,6 @@
 //! The `[[analyte]]` and `[[level]]` tables.
 
-use super::{Analyte, Level};
+use super::{Analyte, Level, steering};
 use crate::config::bounds::Bounds;
 use crate::config::error::{FileError, quoted};
 use crate::config::table::{Table, Value};
@@ -12,6 +12,10 @@ pub(super) const KEYS: &[&str] = &[
     "window_min",
     "unit",
     "molar_mass_g_mol",
+    steering::ANALYTE_KEYS[0],
+    steering::ANALYTE_KEYS[1],
+    steering::ANALYTE_KEYS[2],
+    steering::ANALYTE_KEYS[3],
 ];
 pub(super) const LEVEL_KEYS: &[&str] = &["name", "nominal"];
 const FREE_KEYS: &[&str] = &[];
@@ -65,6 +69,7 @@ fn analyte(table: &Table<'_>, earlier: &[Analyte]) -> Result<Analyte, FileError>
             .text("a unit")?
             .to_owned(),
         molar_mass_g_mol: table.number("molar_mass_g_mol", Bounds::above_zero(1e6, "g/mol"))?,
+        steering: steering::of_analyte(table, retention_min)?,
     })
 }
 

@@ -15,6 +15,7 @@ pub(super) const KEYS: &[&str] = &[
     "oven_c",
     "detector_max_mau",
     "peak_width_s",
+    "dead_time_min",
 ];
 pub(super) const COLUMN_KEYS: &[&str] = &["length_mm", "inner_diameter_mm", "particle_um"];
 pub(super) const ELUENT_KEYS: &[&str] = &["name", "bottle_ml", "reserve_ml", "waste_free_ml"];
@@ -44,7 +45,24 @@ pub(super) fn read(root: &Table<'_>, analytes: &[Analyte]) -> Result<Conditions,
         oven_c: table.number("oven_c", Bounds::range(-20.0, 300.0, "°C"))?,
         detector_max_mau: table.number("detector_max_mau", Bounds::above_zero(1e9, "mAU"))?,
         peak_width_s: table.number("peak_width_s", Bounds::above_zero(3600.0, "s"))?,
+        dead_time_min: dead_time(&table, analytes)?,
     })
+}
+
+/// Before every analyte: nothing comes out earlier than what is not held back.
+fn dead_time(table: &Table<'_>, analytes: &[Analyte]) -> Result<Option<f64>, FileError> {
+    let Some(value) = table.get("dead_time_min") else {
+        return Ok(None);
+    };
+    let dead_time_min = value.number(Bounds::above_zero(1440.0, "min"))?;
+    if let Some(early) = analytes.iter().find(|a| a.retention_min < dead_time_min) {
+        let (name, at) = (
+            quoted(&early.name),
+            crate::text::significant(early.retention_min, 6),
+        );
+        return Err(value.found(&format!("at most {at} min, the retention of {name}")));
+    }
+    Ok(Some(dead_time_min))
 }
 
 /// The column, where described.

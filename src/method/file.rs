@@ -4,7 +4,7 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
-use super::{Degree, Fit, Method, Weight, analytes, conditions, limits};
+use super::{Degree, Fit, Method, Weight, analytes, conditions, limits, steering};
 use crate::config::document::{self, Document};
 use crate::config::error::FileError;
 use crate::config::table::Table;
@@ -18,6 +18,8 @@ const KEYS: &[&str] = &[
     "level",
     "limits",
     "calibration",
+    "integration",
+    "span",
 ];
 const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero", "model"];
 
@@ -50,6 +52,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
         analytes,
         limits: limits::read(&root)?,
         fit: fit(&root)?,
+        integration: steering::read(&root)?,
         sha256: hex(&Sha256::digest(text.as_bytes())),
     })
 }

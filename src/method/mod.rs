@@ -7,6 +7,9 @@ mod analytes;
 mod conditions;
 pub mod file;
 mod limits;
+mod steering;
+
+pub use steering::{Area, Integration, Span, Steering};
 
 /// A checked method. Every number is finite and in its range.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,6 +30,8 @@ pub struct Method {
     pub limits: Limits,
     /// How calibrators are fitted.
     pub fit: Fit,
+    /// What is ordered for the integration.
+    pub integration: Integration,
     /// SHA-256 of the file's bytes, hex: the provenance of every number made with it.
     pub sha256: String,
 }
@@ -50,6 +55,8 @@ pub struct Conditions {
     pub detector_max_mau: Option<f64>,
     /// Usual full width of a peak at half height, s; left out: estimated from the trace.
     pub peak_width_s: Option<f64>,
+    /// Time of what the column does not hold back, min: retention factors are told with it.
+    pub dead_time_min: Option<f64>,
 }
 
 /// The column.
@@ -89,6 +96,8 @@ pub struct Analyte {
     pub unit: String,
     /// Molar mass, g/mol.
     pub molar_mass_g_mol: Option<f64>,
+    /// What is ordered for its peak.
+    pub steering: Steering,
 }
 
 /// What a standard or calibrator of this name contains.

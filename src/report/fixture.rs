@@ -25,6 +25,7 @@ pub(crate) fn method() -> Method {
         window_min: 0.4,
         unit: "mmol/L".to_owned(),
         molar_mass_g_mol: None,
+        steering: Default::default(),
     };
     let level = |name: &str, x: f64| Level {
         name: name.to_owned(),
@@ -41,6 +42,7 @@ pub(crate) fn method() -> Method {
             oven_c: Some(50.0),
             detector_max_mau: None,
             peak_width_s: None,
+            dead_time_min: None,
         },
         column: None,
         eluent: None,
@@ -52,6 +54,7 @@ pub(crate) fn method() -> Method {
             through_zero: false,
             degree: crate::method::Degree::Straight,
         },
+        integration: Default::default(),
         sha256: "0123456789abcdef".repeat(4),
     }
 }
@@ -121,6 +124,10 @@ pub(crate) fn trace(found: &[Option<f64>]) -> Reading {
             candidates: 1,
             saturated: false,
             doubtful: None,
+            classical_area_mau_s: None,
+            fitted: None,
+            peak_to_valley: None,
+            retention_factor: None,
         })
     };
     Reading {

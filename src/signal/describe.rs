@@ -65,6 +65,8 @@ impl View<'_> {
             significance: self.significance(w.candidate),
             saturated: ceiling
                 || saturation::is_cut(self.running, from, to, w.height, self.digit, noise),
+            fitted: None,
+            unfitted: None,
         }
     }
 

@@ -2,6 +2,7 @@
 
 use super::bounds::{Reach, Typical};
 use super::detect::Candidate;
+use super::overlap::Border;
 use super::peaks::{View, Work};
 use super::shape::{self, Flank};
 use super::{Rule, parting, spread};
@@ -21,24 +22,42 @@ impl View<'_> {
         self.typical = typical;
         for (c, f) in self.found.iter().zip(flanks) {
             let reach = Reach::new(f.front, f.back, f.width, f.trust, typical);
-            let (start_s, end_s) = self.range(&reach, f.apex_s, f.height);
-            works.push(Work {
-                candidate: *c,
-                apex_s: f.apex_s,
-                height: f.height,
-                front: f.front,
-                back: f.back,
-                reach,
-                start_s,
-                end_s,
-                rule: Rule::ValleyToValley,
-                area: 0.0,
-                line: None,
-                balanced: false,
-                peak_to_valley: None,
-            });
+            works.push(self.with_reach(*c, f.apex_s, f.height, [f.front, f.back], reach));
         }
         works
+    }
+
+    /// A peak of these flanks that stands alone so far.
+    pub(super) fn work(&self, c: Candidate, apex_s: f64, height: f64, flanks: [Flank; 2]) -> Work {
+        let width = self.scale.width * self.scale.grid.step_s;
+        let reach = Reach::new(flanks[0], flanks[1], width, [false; 2], self.typical);
+        self.with_reach(c, apex_s, height, flanks, reach)
+    }
+
+    fn with_reach(
+        &self,
+        candidate: Candidate,
+        apex_s: f64,
+        height: f64,
+        [front, back]: [Flank; 2],
+        reach: Reach,
+    ) -> Work {
+        let (start_s, end_s) = self.range(&reach, apex_s, height);
+        Work {
+            candidate,
+            apex_s,
+            height,
+            front,
+            back,
+            reach,
+            start_s,
+            end_s,
+            rule: Rule::ValleyToValley,
+            area: 0.0,
+            line: None,
+            balanced: false,
+            peak_to_valley: None,
+        }
     }
 
     /// Where hardly any area is left outside; a noisy peak is ended a little earlier, for more would only be noise.
@@ -113,31 +132,45 @@ impl View<'_> {
         }
     }
 
-    /// Neighbours whose ranges meet are parted at the lowest place between them; then the areas.
-    pub(super) fn bounds(&self, works: &mut [Work]) {
-        let typical = self.typical;
+    /// Neighbours whose ranges meet are parted; then the areas.
+    pub(super) fn bounds(&self, works: &mut Vec<Work>) {
+        let mut valleys: Vec<Option<(f64, f64)>> = vec![None; works.len()];
+        for i in 1..works.len() {
+            let (a, b) = (&works[i - 1], &works[i]);
+            valleys[i] = (a.end_s > b.start_s).then(|| self.valley(a, b));
+        }
+        let borders = self.borders(works, &valleys);
         for i in 1..works.len() {
             let (left, right) = works.split_at_mut(i);
             let (Some(a), Some(b)) = (left.last_mut(), right.first_mut()) else {
                 continue;
             };
-            if a.end_s <= b.start_s {
-                continue;
-            }
-            let (at, value) = self.valley(a, b);
-            let balanced = self.parting(a, b, value, typical);
-            let at = balanced.unwrap_or(at);
-            b.balanced = balanced.is_some();
-            (a.end_s, b.start_s) = (at, at);
-            (a.rule, b.rule) = (Rule::PerpendicularDrop, Rule::PerpendicularDrop);
-            if value > 0.0 {
-                a.peak_to_valley = Some(a.height.min(b.height) / value);
+            if let Some(valley) = valleys[i] {
+                self.part(a, b, valley, borders[i]);
             }
         }
         for w in works.iter_mut() {
             w.area = self.running.area(w.start_s, w.end_s) - self.base.area(w.start_s, w.end_s);
         }
-        self.skim(works);
+        self.skim(works, &borders);
+        self.ordered(works);
+    }
+
+    fn part(&self, a: &mut Work, b: &mut Work, valley: (f64, f64), border: Option<Border>) {
+        let (place, value) = valley;
+        let balanced = match border {
+            _ if self.drop_ordered(a, b) => None,
+            Some(Border::At(t)) => Some(t),
+            Some(Border::Rides(..)) => None,
+            None => self.parting(a, b, value, self.typical),
+        };
+        let at = balanced.unwrap_or(place);
+        b.balanced = balanced.is_some();
+        (a.end_s, b.start_s) = (at, at);
+        (a.rule, b.rule) = (Rule::PerpendicularDrop, Rule::PerpendicularDrop);
+        if value > 0.0 {
+            a.peak_to_valley = Some(a.height.min(b.height) / value);
+        }
     }
 
     /// The balanced place for the vertical, where both peaks are clear of the noise.

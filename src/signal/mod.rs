@@ -8,7 +8,9 @@ mod baseline;
 mod bounds;
 mod describe;
 mod detect;
+mod forced;
 mod measure;
+mod overlap;
 mod parting;
 mod peaks;
 mod resample;
@@ -18,9 +20,11 @@ mod spread;
 mod width;
 
 pub mod air;
+pub mod fit;
 pub mod noise;
 pub mod saturation;
 pub mod savgol;
+pub mod steer;
 
 #[cfg(test)]
 pub(crate) mod made;
@@ -46,6 +50,8 @@ pub struct Params {
     /// How far a peak's contrast stands above the noise of contrasts, in standard deviations. Default 6: the highest
     /// of a blank's few hundred independent places is 4 to 5.
     pub threshold: f64,
+    /// What a person orders. Default: nothing.
+    pub steering: steer::Steering,
 }
 
 impl Default for Params {
@@ -56,6 +62,7 @@ impl Default for Params {
             detector_max_mau: None,
             first_peak_s: 0.0,
             threshold: 6.0,
+            steering: steer::Steering::default(),
         }
     }
 }
@@ -70,6 +77,17 @@ impl Params {
     }
 }
 
+/// Values beyond this are no detector's, mAU.
+const LARGEST_MAU: f64 = 1e15;
+
+/// Whether samples can be integrated: times finite and increasing, values finite and below 10¹⁵.
+pub fn is_usable(time_s: &[f64], signal_mau: &[f64]) -> bool {
+    // Without a way out of the loops: they are then done several values at once.
+    let small = |v: &[f64]| v.iter().fold(true, |ok, x| ok & (x.abs() <= LARGEST_MAU));
+    let rising = time_s.windows(2).fold(true, |ok, t| ok & (t[1] > t[0]));
+    time_s.len() == signal_mau.len() && rising & small(time_s) & small(signal_mau)
+}
+
 /// Which rule chose a peak's bounds and baseline.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Rule {
@@ -79,6 +97,10 @@ pub enum Rule {
     PerpendicularDrop,
     /// A small one on the tail of a large one: cut off along the tangent.
     TangentSkim,
+    /// The same along the tail that was fitted to the large one.
+    TailSkim,
+    /// A person said from where to where.
+    ForcedBounds,
 }
 
 impl Rule {
@@ -88,6 +110,8 @@ impl Rule {
             Rule::ValleyToValley => "valley to valley",
             Rule::PerpendicularDrop => "perpendicular drop",
             Rule::TangentSkim => "tangent skim",
+            Rule::TailSkim => "skim along the fitted tail",
+            Rule::ForcedBounds => "forced bounds",
         }
     }
 }
@@ -135,6 +159,10 @@ pub struct Peak {
     pub significance: f64,
     /// The detector was at its ceiling inside the peak.
     pub saturated: bool,
+    /// The fit of its group, where one was asked for and is believed.
+    pub fitted: Option<fit::Fitted>,
+    /// Why there is no fit although one was asked for.
+    pub unfitted: Option<&'static str>,
 }
 
 /// What a trace shows.

@@ -2,6 +2,7 @@
 
 use super::bounds::{Reach, Typical};
 use super::detect::{Candidate, Scale};
+use super::fit::group::Start;
 use super::parting::Side;
 use super::resample::{Curve, Running};
 use super::shape::Flank;
@@ -42,15 +43,23 @@ impl Work {
             reach: self.reach,
         }
     }
+
+    /// Where a fit of its shape begins.
+    pub(super) fn begin(&self) -> Start {
+        Start {
+            apex_s: self.apex_s,
+            height: self.height,
+            sigma_s: self.reach.sigma,
+            tau_s: self.reach.tau,
+        }
+    }
 }
 
 /// Baseline, peaks, noise and signs of air of one trace.
 ///
-/// `time_s`: strictly increasing, finite; `signal_mau`: finite, as long. Fewer than 16 samples show nothing.
+/// Fewer than 16 samples, and such as are not [usable](super::is_usable), show nothing.
 pub fn integrate(time_s: &[f64], signal_mau: &[f64], params: &Params) -> Profile {
-    let n = time_s.len().min(signal_mau.len());
-    let (time_s, signal_mau) = (&time_s[..n], &signal_mau[..n]);
-    if n < 16 {
+    if time_s.len() < 16 || !super::is_usable(time_s, signal_mau) {
         return Profile {
             peaks: Vec::new(),
             peak_width_s: 0.0,
@@ -76,6 +85,8 @@ pub fn integrate(time_s: &[f64], signal_mau: &[f64], params: &Params) -> Profile
     let mut peaks = view.finish(&works);
     let (noise_mau, drift_mau_per_h) = view.noise(&signs);
     describe::ratios(&mut peaks, &view, &running);
+    view.fit(&works, &mut peaks);
+    peaks.retain(|p| params.steering.reports(p.apex_s));
     Profile {
         peaks,
         peak_width_s: width_s,

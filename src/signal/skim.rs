@@ -4,6 +4,8 @@
 //! from below (the tangent) leaves the tail with the large peak (common practice, no source). It is drawn in the
 //! logarithm, where an exponential tail is straight: a line straight in the signal cuts off up to half of the rider.
 
+use super::fit::group::Shape;
+use super::overlap::Border;
 use super::peaks::{View, Work};
 use super::{Rule, parting};
 
@@ -14,15 +16,24 @@ const BORROWED: f64 = 0.2;
 
 impl View<'_> {
     /// Turns verticals into tangents where the second of two is a rider, and moves the area between them.
-    pub(super) fn skim(&self, works: &mut [Work]) {
+    pub(super) fn skim(&self, works: &mut [Work], borders: &[Option<Border>]) {
         for i in 1..works.len() {
             let next_start_s = works.get(i + 1).map_or(f64::INFINITY, |w| w.start_s);
             let (left, right) = works.split_at_mut(i);
             let (Some(carrier), Some(rider)) = (left.last_mut(), right.first_mut()) else {
                 continue;
             };
+            if self.drop_ordered(carrier, rider) {
+                continue;
+            }
+            let ordered = self.skim_ordered(rider);
+            if let Some(Border::Rides(tail, own)) = &borders[i] {
+                self.cut_off(carrier, rider, tail, own, next_start_s);
+                continue;
+            }
             let touches = carrier.end_s >= rider.start_s && rider.end_s < next_start_s;
-            if !touches || rider.balanced || carrier.height < CARRIER * rider.height {
+            let small = if ordered { 1.0 } else { CARRIER };
+            if !touches || (rider.balanced && !ordered) || carrier.height < small * rider.height {
                 continue;
             }
             let start_above = self.running.at(rider.start_s) - self.base.at(rider.start_s);
@@ -36,7 +47,8 @@ impl View<'_> {
             let whole = self.running.area(from_s, end_s) - self.base.area(from_s, end_s);
             let typical = self.typical;
             let borrowed = parting::tail_area(&carrier.side(), &rider.side(), typical, from_s);
-            if borrowed.is_none_or(|b| b <= BORROWED * rider.area) || whole <= line {
+            let little = borrowed.is_none_or(|b| b <= BORROWED * rider.area) && !ordered;
+            if little || whole <= line {
                 continue;
             }
             carrier.area += rider.area - (whole - line);
@@ -48,6 +60,30 @@ impl View<'_> {
             // Its height, too, counts from the line.
             rider.height -= start_above * (-rate * (rider.apex_s - from_s)).exp();
         }
+    }
+
+    /// Leaves the fitted tail with the carrier; the rider is what stands above it.
+    fn cut_off(
+        &self,
+        carrier: &mut Work,
+        rider: &mut Work,
+        tail: &Shape,
+        own: &Shape,
+        next_s: f64,
+    ) {
+        let from_s = (own.mu_s - 3.4 * own.sigma_s).max(carrier.apex_s);
+        let to_s = (own.mu_s + 3.4 * own.sigma_s + 5.0 * own.tau_s).min(rider.end_s.min(next_s));
+        let whole = self.running.area(from_s, to_s) - self.base.area(from_s, to_s);
+        let area = whole - (tail.before(to_s) - tail.before(from_s));
+        if !(area > 0.0 && from_s < rider.apex_s && to_s > rider.apex_s) {
+            return;
+        }
+        carrier.area += rider.area - area;
+        carrier.end_s = rider.end_s;
+        (rider.area, rider.start_s, rider.end_s) = (area, from_s, to_s);
+        rider.line = Some((tail.at(from_s), tail.at(to_s)));
+        rider.rule = Rule::TailSkim;
+        rider.height -= tail.at(rider.apex_s);
     }
 
     /// Where the line from the rider's start touches the signal behind its apex, and how fast the line falls, 1/s.

@@ -13,6 +13,7 @@ pub(crate) fn method() -> Method {
         window_min: 0.4,
         unit: "mmol/L".to_owned(),
         molar_mass_g_mol: None,
+        steering: Default::default(),
     };
     let level = |name: &str, x: f64| Level {
         name: name.to_owned(),
@@ -29,6 +30,7 @@ pub(crate) fn method() -> Method {
             oven_c: None,
             detector_max_mau: None,
             peak_width_s: None,
+            dead_time_min: None,
         },
         column: None,
         eluent: None,
@@ -42,6 +44,7 @@ pub(crate) fn method() -> Method {
             through_zero: false,
             degree: Degree::Straight,
         },
+        integration: Default::default(),
         sha256: "5f".repeat(32),
     }
 }

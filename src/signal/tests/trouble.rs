@@ -2,6 +2,7 @@
 
 use super::{near, see, top};
 use crate::signal::made::{ACIDS, Dice, Made};
+use crate::signal::steer::Steering;
 use crate::signal::{Params, Profile, integrate};
 
 /// A night's usual sample: seven acids, front, wander, noise.
@@ -172,6 +173,7 @@ fn strange_traces_are_survived() {
             detector_max_mau: Some(3.0),
             first_peak_s: d.even(0.0, 1e4),
             threshold: d.even(0.1, 8.0),
+            steering: Steering::default(),
         };
         for params in [Params::default(), wild] {
             let p = integrate(&time, &signal, &params);

@@ -6,7 +6,7 @@
 
 use std::fs;
 use std::io::{BufWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use anyhow::{Context, bail};
 use runsitter::signal::{Params, Profile, integrate};
@@ -36,7 +36,7 @@ fn main() -> anyhow::Result<()> {
 }
 
 /// Prints the peaks of all traces of a file.
-fn one_file(path: &PathBuf, out: &mut impl Write) -> anyhow::Result<()> {
+fn one_file(path: &Path, out: &mut impl Write) -> anyhow::Result<()> {
     let values = doubles(path)?;
     let [rate_hz, points, traces, samples @ ..] = values.as_slice() else {
         bail!("{}: shorter than its head", path.display());

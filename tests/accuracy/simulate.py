@@ -121,6 +121,7 @@ def kinds():
         Kind("near the limit, 2H/h 3-10", ratio=(3.0, 10.0)),
         Kind("near the limit, coloured noise", ratio=(3.0, 10.0), memory=(0.3, 1.5)),
         Kind("below it, 2H/h 1-3.3", ratio=(1.0, 10 / 3)),
+        Kind("below it, 1 Hz", ratio=(1.5, 10 / 3), rate=1.0),
         Kind("long tails, tau/sigma 2-4", tail=(2.0, 4.0)),
         Kind("Rs 1.5, 1:1", pair=(1.5, 1.0, 1.0)),
         Kind("Rs 1.5, 1:10, small first", pair=(1.5, 0.1, 1.0), judged=1),

@@ -510,8 +510,8 @@ def listed():
 
 
 def main():
-    for part in (strd_linear, strd_univariate, strd_peaks, fluorescence, weighted, other_lines, quantiles, trends, smoothing,
-                 noise, peaks, pairs, made_run, listed):
+    for part in (strd_linear, strd_univariate, strd_peaks, fluorescence, weighted, other_lines, quantiles, trends,
+                 smoothing, noise, peaks, pairs, made_run, listed):
         part()
     if "--list" in sys.argv[1:]:
         for key, value in computed.items():

@@ -10,7 +10,7 @@ use crate::reading::Evaluation;
 use crate::runlist::Kind;
 use crate::text::significant;
 
-use super::queue::Slot;
+use super::slot::Slot;
 
 /// A calibration with the name that the sheet gives it.
 #[derive(Debug, Clone)]

@@ -7,9 +7,12 @@
 pub mod alarm;
 pub mod bracket;
 pub mod calibrate;
+#[cfg(test)]
+pub(crate) mod fixture;
 pub mod pace;
 pub mod queue;
 pub mod replicate;
+pub mod slot;
 pub mod station;
 
 use jiff::Timestamp;

@@ -13,78 +13,16 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
+use super::Landing;
 use super::alarm::{Alert, AlertChanges, Alerts};
 use super::bracket::Checkpoint;
 use super::calibrate::{Named, Serving};
 use super::pace::Pace;
 use super::replicate::Group;
-use super::{Landing, Reason, Verdict};
-use crate::check::{Assessment, Failure};
+pub use super::slot::{Row, Slot};
+use crate::check::Failure;
 use crate::method::Method;
-use crate::runlist::{Injection, Kind, RunList};
-
-/// One injection of a queue, planned or found.
-#[derive(Debug, Clone)]
-pub struct Slot {
-    /// What it is.
-    pub plan: Injection,
-    /// A run list names it.
-    pub listed: bool,
-    /// What landed in it, the last content.
-    pub landing: Option<Arc<Landing>>,
-    /// It counts as never come.
-    pub missing: bool,
-    /// Its numbers and failures by itself.
-    pub assessment: Assessment,
-    /// One for each analyte of the method.
-    pub rows: Vec<Row>,
-    /// Keys of its open alerts.
-    alerts: Vec<String>,
-    /// Index of its replicate group.
-    group: Option<usize>,
-    /// The position that its file's name gives, where no list does.
-    given: Option<u64>,
-}
-
-/// Verdict and reasons of one row of the sheet.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Row {
-    /// Empty for a conditioning injection.
-    pub verdict: Option<Verdict>,
-    /// Ascending, each once.
-    pub reasons: Vec<Reason>,
-}
-
-impl Slot {
-    fn new(plan: Injection, listed: bool) -> Slot {
-        Slot {
-            plan,
-            listed,
-            landing: None,
-            missing: false,
-            assessment: Assessment::default(),
-            rows: Vec::new(),
-            alerts: Vec::new(),
-            group: None,
-            given: None,
-        }
-    }
-
-    /// It has landed, or is known not to come.
-    pub fn is_settled(&self) -> bool {
-        self.landing.is_some() || self.missing
-    }
-
-    /// It has rows in the sheet: a conditioning injection that never came has none.
-    pub fn is_shown(&self) -> bool {
-        self.landing.is_some() || self.missing && self.plan.kind != Kind::Conditioning
-    }
-
-    /// Any of its rows must be run again.
-    pub fn is_rerun(&self) -> bool {
-        self.rows.iter().any(|r| r.verdict == Some(Verdict::Rerun))
-    }
-}
+use crate::runlist::{Kind, RunList};
 
 /// What a call to [`Queue::judge`] changed.
 #[derive(Debug, Clone, Default, PartialEq)]

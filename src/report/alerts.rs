@@ -56,7 +56,7 @@ fn row(out: &mut String, alert: &Alert, zone: &TimeZone) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::fixture::{Night, mid, zone};
+    use crate::night::fixture::{Night, mid, zone};
 
     #[test]
     fn a_failed_standard_names_what_it_touches() {

@@ -2,8 +2,8 @@
 
 use proptest::prelude::*;
 
-use super::fixture::{Night, mid, trace, zone};
 use super::{alerts, rerun, sheet, summary, time_course};
+use crate::night::fixture::{Night, mid, trace, zone};
 
 fn fields(text: &str, expected: usize) -> Result<(), TestCaseError> {
     let mut reader = csv::ReaderBuilder::new()

@@ -8,8 +8,6 @@
 pub mod alerts;
 pub mod cells;
 #[cfg(test)]
-pub(crate) mod fixture;
-#[cfg(test)]
 mod hostile;
 pub mod rerun;
 pub mod sheet;

@@ -178,7 +178,7 @@ fn row(out: &mut String, queue: &Queue, mean: &Mean) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::fixture::{Night, mid, trace};
+    use crate::night::fixture::{Night, mid, trace};
 
     #[test]
     fn what_is_left_out_is_named_with_its_reason() {

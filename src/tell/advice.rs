@@ -255,7 +255,7 @@ the blank itself, its vial, or the eluent.",
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::fixture::{Night, mid, trace};
+    use crate::night::fixture::{Night, mid, trace};
 
     fn first(letters: &str, position: usize, reading: Reading) -> String {
         let mut night = Night::new(letters);

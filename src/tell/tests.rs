@@ -1,5 +1,5 @@
 use super::*;
-use crate::report::fixture::{Night, bubble, mid, trace, zone};
+use crate::night::fixture::{Night, bubble, mid, trace, zone};
 
 fn told(night: &mut Night) -> Vec<Message> {
     night.judged();

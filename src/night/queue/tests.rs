@@ -2,8 +2,8 @@
 //! `s`ample. The verdicts are spelled too: `a`ccepted, `p`rovisional, `o`pen bracket, `r`erun.
 
 use super::*;
+use crate::night::fixture::{Night, bubble, mid, trace};
 use crate::night::{Reason, Verdict};
-use crate::report::fixture::{Night, bubble, mid, trace};
 
 /// Lands the letters one by one; what is upper-cased `P`, `F` or `.` decides what the standard shows.
 fn played(letters: &str) -> Night {
@@ -235,7 +235,7 @@ fn the_first_standard_of_a_level_is_the_measure_of_drift() {
 
 #[test]
 fn a_standard_without_a_calibration_settles_nothing() {
-    let mut terms = crate::report::fixture::terms();
+    let mut terms = crate::night::fixture::terms();
     terms.stored = None;
     let mut night = Night::new("PsP");
     night.queue = Some(Queue::planned("crocks", &terms, &night.list()));

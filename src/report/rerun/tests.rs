@@ -1,5 +1,5 @@
 use super::*;
-use crate::report::fixture::{Night, bubble, mid, trace};
+use crate::night::fixture::{Night, bubble, mid, trace};
 
 /// The list in short: kind's letter, position of the original, dilution where it is not 1.
 fn short(queue: &Queue) -> String {

@@ -1,5 +1,5 @@
 use super::*;
-use crate::report::fixture::{Night, bubble, mid, trace, zone};
+use crate::night::fixture::{Night, bubble, mid, trace, zone};
 
 fn records(text: &str) -> Vec<csv::StringRecord> {
     csv::Reader::from_reader(text.as_bytes())

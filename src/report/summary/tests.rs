@@ -1,5 +1,5 @@
 use super::*;
-use crate::report::fixture::{Night, bubble, mid, trace, zone};
+use crate::night::fixture::{Night, bubble, mid, trace, zone};
 
 fn lines_fit(text: &str) {
     for line in text.lines() {

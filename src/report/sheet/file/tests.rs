@@ -1,5 +1,5 @@
 use super::*;
-use crate::report::fixture::{Night, mid, zone};
+use crate::night::fixture::{Night, mid, zone};
 use crate::report::sheet::whole;
 
 struct Desk {

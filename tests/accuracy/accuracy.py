@@ -75,10 +75,9 @@ def program_peaks(program, named, failures):
         older = subprocess.run([program, folder], check=True, capture_output=True, text=True,
                                env=os.environ | OLDER_PROCESSOR)
     pairs = list(zip(done.stdout.splitlines(), older.stdout.splitlines()))
-    other = [a for a, b in pairs if a != b]
+    other = sum(a != b for a, b in pairs)
     if other or done.stdout.count("\n") != older.stdout.count("\n"):
-        failures.append(f"{named[0][0]}: {len(other)} of {len(pairs)} peaks have other digits on an older "
-                        f"processor: {other[:1]}")
+        failures.append(f"{named[0][0]}: {other} of {len(pairs) - 1} peaks have other digits on an older processor")
     out = {(name, i): [] for name, traces in named for i in range(len(traces))}
     for row in csv.DictReader(done.stdout.splitlines()):
         name = named[int(row["file"])][0]

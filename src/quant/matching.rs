@@ -12,11 +12,14 @@ use crate::trace::{SignalUnit, Trace};
 
 /// A run that ends earlier than this part of its time is told.
 const EARLY: f64 = 0.99;
+/// Part of an analyte's window that may lie between two samples.
+const GAP: f64 = 0.3;
 
 /// Integrates a trace and finds the method's analytes in it.
 ///
 /// A trace that ends before the last analyte's search window does is [`Evaluation::Unreadable`]; one that starts or
-/// stops otherwise early is read, with a note.
+/// stops otherwise early is read, with a note. Samples that cannot be integrated, and a gap inside a window, are
+/// [`Evaluation::Unreadable`] too.
 pub fn evaluate(trace: &Trace, method: &Method) -> Evaluation {
     let (Some(first), Some(last)) = (trace.time_s.first(), trace.time_s.last()) else {
         return Evaluation::Unreadable(Unreadable {
@@ -33,6 +36,9 @@ pub fn evaluate(trace: &Trace, method: &Method) -> Evaluation {
             message: "times that do not increase or values that are no signal, expected a trace"
                 .to_owned(),
         });
+    }
+    if let Some(gap) = gap(trace, method) {
+        return Evaluation::Unreadable(gap);
     }
     let profile = signal::integrate(&trace.time_s, &trace.signal_mau, &params(method));
     let analytes = find(&profile, method, *last);
@@ -114,6 +120,32 @@ fn too_short(trace: &Trace, method: &Method, last_s: f64) -> Option<Unreadable> 
             last_s / 60.0,
             due_s / 60.0
         ),
+    })
+}
+
+/// A stretch without samples inside an analyte's window: whether it has a peak there cannot be told.
+fn gap(trace: &Trace, method: &Method) -> Option<Unreadable> {
+    let times = &trace.time_s;
+    method.analytes.iter().find_map(|a| {
+        let (from, to) = (
+            60.0 * (a.retention_min - a.window_min),
+            60.0 * (a.retention_min + a.window_min),
+        );
+        let first = times.partition_point(|t| *t <= from).saturating_sub(1);
+        let inside = times[first..].windows(2).take_while(|t| t[0] < to);
+        let missing = |t: &&[f64]| {
+            let (start, end) = (t[0].max(from), t[1].min(to));
+            end - start > GAP * (to - from)
+        };
+        inside.into_iter().find(missing).map(|t| Unreadable {
+            line: None,
+            message: format!(
+                "no samples between {:.2} and {:.2} min, inside the window of {}, expected them without gaps",
+                t[0] / 60.0,
+                t[1] / 60.0,
+                a.name
+            ),
+        })
     })
 }
 

@@ -5,7 +5,7 @@ use super::peaks::{View, Work};
 use super::steer::Style;
 use super::{Rule, shape};
 
-/// A shoulder inside forced bounds counts as a peak where it stands so far above the noise.
+/// What lies inside forced bounds counts as a peak where it stands so far above the noise.
 const STANDS: f64 = 6.0;
 
 impl View<'_> {
@@ -117,18 +117,21 @@ impl View<'_> {
         }
     }
 
-    /// What stands highest above the line between the bounds, where nothing was found by itself.
+    /// A shoulder: what stands highest between the bounds, where no maximum was found.
     fn shoulder(&self, from_s: f64, to_s: f64) -> Option<Work> {
         let grid = &self.scale.grid;
         let (first, last) = (grid.cell(from_s), grid.cell(to_s));
-        let (low, high) = (self.height_at(from_s), self.height_at(to_s));
+        // On a falling flank only the logarithm has a highest place.
+        let level = |t: f64| self.height_at(t).max(self.scale.sigma_smooth).ln();
+        let (low, high) = (level(from_s), level(to_s));
         let rise = |k: usize| {
             let part = (k - first) as f64 / (last - first).max(1) as f64;
-            self.above_smooth[k] - low - part * (high - low)
+            let above = self.above_smooth[k].max(self.scale.sigma_smooth);
+            above.ln() - low - part * (high - low)
         };
         let cell = (first + 1..last).max_by(|a, b| rise(*a).total_cmp(&rise(*b)))?;
         let height = self.above_smooth[cell];
-        if rise(cell) < STANDS * self.scale.sigma_smooth || self.under(from_s, to_s) <= 0.0 {
+        if height < STANDS * self.scale.sigma_smooth || self.under(from_s, to_s) <= 0.0 {
             return None;
         }
         let apex_s = grid.centre_s(cell);

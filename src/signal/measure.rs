@@ -7,6 +7,10 @@ use super::peaks::{View, Work};
 use super::shape::{self, Flank};
 use super::{Rule, parting, spread};
 
+/// One half-width over the other beyond which a flank is a step. An exponential behind a front a twelfth of its constant
+/// wide has 6.
+const STEEP: f64 = 15.0;
+
 impl View<'_> {
     pub(super) fn shapes(&mut self) -> Vec<Work> {
         let mut works: Vec<Work> = Vec::with_capacity(self.found.len());
@@ -153,7 +157,19 @@ impl View<'_> {
             w.area = self.running.area(w.start_s, w.end_s) - self.base.area(w.start_s, w.end_s);
         }
         self.skim(works, &borders);
+        works.retain(|w| self.falls_off(w));
         self.ordered(works);
+    }
+
+    /// One that touches nobody falls to half its height on both sides, unless the trace ends before, and on one not
+    /// many times slower than on the other: a step does not.
+    fn falls_off(&self, w: &Work) -> bool {
+        let halves = w.front.at_50.zip(w.back.at_50);
+        if halves.is_some_and(|(a, b)| a.max(b) > STEEP * a.min(b)) {
+            return false;
+        }
+        let cut = w.start_s <= self.running.start_s() || w.end_s >= self.running.end_s();
+        halves.is_some() || cut || w.rule != Rule::ValleyToValley
     }
 
     fn part(&self, a: &mut Work, b: &mut Work, valley: (f64, f64), border: Option<Border>) {

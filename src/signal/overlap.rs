@@ -84,6 +84,11 @@ impl View<'_> {
         let y = self.above.get(first..=last)?;
         let starts: Vec<Start> = run.iter().map(Work::begin).collect();
         let fitted = group::fit(&x, y, &starts, 0, 0.02)?;
+        // Two shapes that changed places, or left, say nothing.
+        let stray = |(s, w): (&Shape, &Work)| (s.apex_s() - w.apex_s).abs() > 0.5 * w.reach.width;
+        if fitted.shapes.iter().zip(run).any(stray) {
+            return None;
+        }
         let lowest = run.iter().map(|w| w.height).fold(f64::INFINITY, f64::min);
         (fitted.spread < UNLIKE * lowest + 3.0 * self.scale.sigma_cell).then_some(fitted.shapes)
     }

@@ -11,6 +11,9 @@ use super::{Params, Profile, Rule, air, baseline, describe, noise, spread, width
 /// Cells in a peak's full width at half height.
 const CELLS_PER_WIDTH: f64 = 12.0;
 
+/// Climb of the baseline under a peak over its height, from which it is a step.
+const STEP: f64 = 0.4;
+
 /// A peak on its way.
 #[derive(Debug, Clone)]
 pub(super) struct Work {
@@ -74,7 +77,10 @@ pub fn integrate(time_s: &[f64], signal_mau: &[f64], params: &Params) -> Profile
     let signs = air::look(time_s, signal_mau, narrowest, digit);
     let bridged = signs.bridged(time_s, signal_mau);
     let running = Running::new(time_s, bridged.as_deref().unwrap_or(signal_mau));
-    let floor = (0.35 * digit).max(1e-12);
+    // No detector resolves more than some 27 bits.
+    let floor = (0.35 * digit)
+        .max(1e-8 * spread::range(signal_mau))
+        .max(1e-12);
     let width_s = params
         .peak_width_s
         .unwrap_or_else(|| width::estimate(&running, narrowest, floor));
@@ -241,6 +247,7 @@ impl<'a> View<'a> {
         self.mask_dips();
         self.set_baseline();
         let mut works = self.standing();
+        works.retain(|w| self.comes_back(w));
         self.bounds(&mut works);
         works
     }
@@ -252,6 +259,17 @@ impl<'a> View<'a> {
         works.retain(|w| w.height > (4.0 * noise).max(0.4 * contrast[w.candidate.cell]));
         self.found = works.iter().map(|w| w.candidate).collect();
         works
+    }
+
+    /// Behind a step the signal stays where it is: the baseline climbs by the "peak's" height, far more than it does on
+    /// both sides.
+    fn comes_back(&self, w: &Work) -> bool {
+        let (a, b) = (w.start_s, w.end_s);
+        let beside = 0.5 * (b - a);
+        let slope = |from: f64| (self.base.at(from + beside) - self.base.at(from)) / beside;
+        let usual = 0.5 * (slope(a - beside) + slope(b)) * (b - a);
+        let climb = self.base.at(b) - self.base.at(a) - usual;
+        climb.abs() < STEP * w.height
     }
 
     /// A tail that is not yet down at its expected end.

@@ -17,7 +17,7 @@ const BORROWED: f64 = 0.2;
 impl View<'_> {
     /// Turns verticals into tangents where the second of two is a rider, and moves the area between them.
     pub(super) fn skim(&self, works: &mut [Work], borders: &[Option<Border>]) {
-        for i in 1..works.len() {
+        for (i, border) in borders.iter().enumerate().skip(1) {
             let next_start_s = works.get(i + 1).map_or(f64::INFINITY, |w| w.start_s);
             let (left, right) = works.split_at_mut(i);
             let (Some(carrier), Some(rider)) = (left.last_mut(), right.first_mut()) else {
@@ -26,40 +26,43 @@ impl View<'_> {
             if self.drop_ordered(carrier, rider) {
                 continue;
             }
-            let ordered = self.skim_ordered(rider);
-            if let Some(Border::Rides(tail, own)) = &borders[i] {
+            if let Some(Border::Rides(tail, own)) = border {
                 self.cut_off(carrier, rider, tail, own, next_start_s);
-                continue;
+            } else {
+                self.along_tangent(carrier, rider, next_start_s);
             }
-            let touches = carrier.end_s >= rider.start_s && rider.end_s < next_start_s;
-            let small = if ordered { 1.0 } else { CARRIER };
-            if !touches || (rider.balanced && !ordered) || carrier.height < small * rider.height {
-                continue;
-            }
-            let start_above = self.running.at(rider.start_s) - self.base.at(rider.start_s);
-            let Some((end_s, rate)) = self.tangent(rider, start_above) else {
-                continue;
-            };
-            let from_s = rider.start_s;
-            let end_above = start_above * (-rate * (end_s - from_s)).exp();
-            // Beneath the exponential from the valley to the point of contact.
-            let line = (start_above - end_above) / rate;
-            let whole = self.running.area(from_s, end_s) - self.base.area(from_s, end_s);
-            let typical = self.typical;
-            let borrowed = parting::tail_area(&carrier.side(), &rider.side(), typical, from_s);
-            let little = borrowed.is_none_or(|b| b <= BORROWED * rider.area) && !ordered;
-            if little || whole <= line {
-                continue;
-            }
-            carrier.area += rider.area - (whole - line);
-            carrier.end_s = rider.end_s;
-            rider.area = whole - line;
-            rider.end_s = end_s;
-            rider.line = Some((start_above, end_above));
-            rider.rule = Rule::TangentSkim;
-            // Its height, too, counts from the line.
-            rider.height -= start_above * (-rate * (rider.apex_s - from_s)).exp();
         }
+    }
+
+    fn along_tangent(&self, carrier: &mut Work, rider: &mut Work, next_s: f64) {
+        let ordered = self.skim_ordered(rider);
+        let touches = carrier.end_s >= rider.start_s && rider.end_s < next_s;
+        let small = if ordered { 1.0 } else { CARRIER } * rider.height;
+        if !touches || (rider.balanced && !ordered) || carrier.height < small {
+            return;
+        }
+        let start_above = self.running.at(rider.start_s) - self.base.at(rider.start_s);
+        let Some((end_s, rate)) = self.tangent(rider, start_above) else {
+            return;
+        };
+        let from_s = rider.start_s;
+        let end_above = start_above * (-rate * (end_s - from_s)).exp();
+        // Beneath the exponential from the valley to the point of contact.
+        let line = (start_above - end_above) / rate;
+        let whole = self.running.area(from_s, end_s) - self.base.area(from_s, end_s);
+        let borrowed = parting::tail_area(&carrier.side(), &rider.side(), self.typical, from_s);
+        let little = borrowed.is_none_or(|b| b <= BORROWED * rider.area) && !ordered;
+        if little || whole <= line {
+            return;
+        }
+        carrier.area += rider.area - (whole - line);
+        carrier.end_s = rider.end_s;
+        rider.area = whole - line;
+        rider.end_s = end_s;
+        rider.line = Some((start_above, end_above));
+        rider.rule = Rule::TangentSkim;
+        // Its height, too, counts from the line.
+        rider.height -= start_above * (-rate * (rider.apex_s - from_s)).exp();
     }
 
     /// Leaves the fitted tail with the carrier; the rider is what stands above it.

@@ -58,3 +58,13 @@ pub(crate) fn digit_step(values: &[f64]) -> f64 {
     }
     if least.is_finite() { least } else { 0.0 }
 }
+
+/// Largest minus smallest, of a strided part where there are many.
+pub(crate) fn range(values: &[f64]) -> f64 {
+    let step = values.len().div_ceil(LOOKED_AT).max(1);
+    let looked_at = values.iter().step_by(step);
+    let (low, high) = looked_at.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| {
+        (a.min(*v), b.max(*v))
+    });
+    (high - low).max(0.0)
+}

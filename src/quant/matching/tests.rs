@@ -192,3 +192,119 @@ fn a_trace_that_ends_too_soon_is_unreadable_and_one_that_ends_early_is_told() {
         Evaluation::Read(_)
     ));
 }
+
+/// Lactic acid with a tenth of formic acid behind it at a resolution of about 1.
+fn overlapped() -> Made {
+    Made::flat(22.0, 8.0, 1)
+        .peak(2400.0, 774.0, 9.0, 3.0)
+        .peak(240.0, 813.0, 9.0, 3.0)
+        .white(0.03)
+}
+
+const PAIR: [(&str, f64, f64); 2] = [("lactic acid", 12.94, 0.3), ("formic acid", 13.58, 0.3)];
+
+#[test]
+fn the_method_says_which_area_counts_and_both_are_kept() {
+    let mut method = method(&PAIR);
+    method.conditions.dead_time_min = Some(5.6);
+    let classical = read(overlapped(), &method).analytes[1].clone().unwrap();
+    assert_eq!(classical.fitted, None);
+    assert_eq!(classical.classical_area_mau_s, Some(classical.area_mau_s));
+    assert!(
+        classical
+            .doubtful
+            .as_ref()
+            .unwrap()
+            .contains("times as high")
+    );
+    let k = (classical.retention_min - 5.6) / 5.6;
+    assert!((classical.retention_factor.unwrap() - k).abs() < 1e-12 && (k - 1.43).abs() < 0.02);
+    assert!(classical.peak_to_valley.unwrap() > 1.1);
+    method.integration.fit = true;
+    let both = read(overlapped(), &method).analytes[1].clone().unwrap();
+    assert_eq!(both.area_mau_s, classical.area_mau_s);
+    method.integration.fit = false;
+    method.analytes[1].steering.area = Area::Fitted;
+    let fitted = read(overlapped(), &method).analytes[1].clone().unwrap();
+    let f = fitted.fitted.clone().unwrap();
+    assert_eq!(both.fitted, Some(f.clone()));
+    assert_eq!((fitted.area_mau_s, f.together), (f.area_mau_s, 2));
+    assert_eq!(fitted.classical_area_mau_s, Some(classical.area_mau_s));
+    assert!((fitted.area_mau_s / 240.0 - 1.0).abs() < 0.01, "{fitted:?}");
+    assert_eq!(fitted.doubtful, None);
+    // The neighbour's own area still counts as it did.
+    let lactic = read(overlapped(), &method).analytes[0].clone().unwrap();
+    assert_eq!(Some(lactic.area_mau_s), lactic.classical_area_mau_s);
+}
+
+#[test]
+fn a_fit_that_fails_leaves_the_classical_area_and_says_so() {
+    let mut method = method(&[("lactic acid", 12.94, 0.3)]);
+    method.analytes[0].steering.area = Area::Fitted;
+    let m = Made::flat(22.0, 8.0, 1)
+        .peak(24_000.0, 774.0, 9.0, 3.0)
+        .cut(500.0)
+        .white(0.03);
+    let lactic = read(m, &method).analytes[0].clone().unwrap();
+    assert!(lactic.saturated && lactic.fitted.is_none());
+    assert_eq!(Some(lactic.area_mau_s), lactic.classical_area_mau_s);
+    assert!(
+        lactic
+            .doubtful
+            .unwrap()
+            .contains("the classical area counts")
+    );
+}
+
+#[test]
+fn steering_of_the_method_reaches_the_integration() {
+    let mut method = method(&PAIR);
+    method.analytes[1].steering.bounds_min = Some([13.25, 14.2]);
+    let formic = read(overlapped(), &method).analytes[1].clone().unwrap();
+    assert_eq!(formic.rule, "forced bounds");
+    assert!((formic.start_min - 13.25).abs() < 1e-9 && (formic.end_min - 14.2).abs() < 1e-9);
+    method.analytes[1].steering = Default::default();
+    method.analytes[1].steering.min_signal_to_noise = Some(1e5);
+    assert_eq!(read(overlapped(), &method).analytes[1], None);
+    method.analytes[1].steering.min_signal_to_noise = Some(10.0);
+    assert!(read(overlapped(), &method).analytes[1].is_some());
+    method.integration.spans = vec![crate::method::Span {
+        from_min: 13.3,
+        to_min: 14.0,
+        no_peaks: true,
+        baseline: None,
+    }];
+    let r = read(overlapped(), &method);
+    assert!(r.analytes[0].is_some() && r.analytes[1].is_none());
+}
+
+#[test]
+fn samples_that_say_nothing_are_unreadable() {
+    let said = |change: &dyn Fn(&mut Made)| {
+        let mut m = overlapped();
+        change(&mut m);
+        match evaluate(&trace(m), &method(&PAIR)) {
+            Evaluation::Unreadable(why) => why.message,
+            Evaluation::Read(r) => panic!("{r:?}"),
+        }
+    };
+    assert!(said(&|m| m.signal_mau[77] = f64::NAN).contains("no signal"));
+    assert!(said(&|m| m.signal_mau[77] = f64::INFINITY).contains("no signal"));
+    assert!(said(&|m| m.time_s[77] = 0.0).contains("do not increase"));
+    let hole = |m: &mut Made| {
+        let keep = |t: &f64| !(760.0..800.0).contains(t);
+        let kept: Vec<bool> = m.time_s.iter().map(keep).collect();
+        let thin = |v: &[f64]| -> Vec<f64> {
+            v.iter()
+                .zip(&kept)
+                .filter(|(_, k)| **k)
+                .map(|(v, _)| *v)
+                .collect()
+        };
+        (m.time_s, m.signal_mau) = (thin(&m.time_s), thin(&m.signal_mau));
+    };
+    assert_eq!(
+        said(&hole),
+        "no samples between 12.66 and 13.33 min, inside the window of lactic acid, expected them without gaps"
+    );
+}

@@ -80,6 +80,11 @@ impl View<'_> {
                 continue;
             }
             if let Some(s) = group.shapes.get(k) {
+                let width = self.scale.width * self.scale.grid.step_s;
+                if (s.apex_s() - peak.apex_s).abs() > peak.width_50_s.unwrap_or(width) {
+                    peak.unfitted = Some("the fit left the peak");
+                    continue;
+                }
                 peak.fitted = Some(Fitted {
                     area_mau_s: s.area,
                     area_se_mau_s: s.area_se,

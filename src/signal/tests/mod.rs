@@ -1,7 +1,10 @@
 //! What the integration must reach on traces with known truth.
 
 mod accuracy;
+mod fitted;
 mod measured;
+mod ordered;
+mod properties;
 mod shapes;
 mod trouble;
 

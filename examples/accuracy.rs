@@ -26,7 +26,7 @@ fn main() -> anyhow::Result<()> {
     let mut out = BufWriter::new(std::io::stdout().lock());
     writeln!(
         out,
-        "file,trace,apex_s,area_mau_s,height_mau,start_s,end_s,signal_to_noise,rule"
+        "file,trace,apex_s,area_mau_s,height_mau,start_s,end_s,signal_to_noise,rule,fitted_area_mau_s"
     )?;
     for file in files {
         one_file(&file, &mut out)?;
@@ -48,7 +48,9 @@ fn one_file(path: &Path, out: &mut impl Write) -> anyhow::Result<()> {
     let time_s: Vec<f64> = (0..points).map(|i| i as f64 / rate_hz).collect();
     let name = path.file_stem().unwrap_or_default().to_string_lossy();
     for (trace, signal) in samples.chunks_exact(points).enumerate() {
-        let profile = integrate(&time_s, signal, &Params::default());
+        let mut params = Params::default();
+        params.steering.fit_all = true;
+        let profile = integrate(&time_s, signal, &params);
         rows(&name, trace, &profile, out)?;
     }
     Ok(())
@@ -67,14 +69,18 @@ fn rows(name: &str, trace: usize, profile: &Profile, out: &mut impl Write) -> an
     for p in &profile.peaks {
         writeln!(
             out,
-            "{name},{trace},{},{},{},{},{},{},{}",
+            "{name},{trace},{},{},{},{},{},{},{},{}",
             p.apex_s,
             p.area_mau_s,
             p.height_mau,
             p.start_s,
             p.end_s,
             p.signal_to_noise,
-            p.rule.words()
+            p.rule.words(),
+            p.fitted
+                .as_ref()
+                .map(|f| f.area_mau_s.to_string())
+                .unwrap_or_default()
         )?;
     }
     Ok(())

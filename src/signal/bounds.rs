@@ -4,6 +4,7 @@
 //! the front is carried on as a Gaussian, the tail as an exponential through its last two clear levels.
 
 use super::shape::Flank;
+use crate::signal::same::Same;
 
 /// Shape of a usual peak, for those whose foot is lost in noise or under a neighbour: an exponentially modified
 /// Gaussian with tau = 0.5 sigma, distances over the half-width of the same side.
@@ -66,10 +67,10 @@ impl Reach {
         // A pure exponential has tau = 1.44 and its 5 % level at 4.3 half-widths: no tail is longer for its half-width.
         let (least, most) = (0.3 * sigma, (1.5 * half_back).max(0.3 * sigma));
         let (tau, back_05) = match (clear(back.at_10, trust[0]), clear(back.at_05, trust[1])) {
-            (Some(a), Some(b)) => (((b - a) / 2f64.ln()).max(least), b),
+            (Some(a), Some(b)) => (((b - a) / 2f64.same_ln()).max(least), b),
             (Some(a), None) => {
-                let tau = ((a - half_back) / 5f64.ln()).max(least);
-                (tau, a + tau * 2f64.ln())
+                let tau = ((a - half_back) / 5f64.same_ln()).max(least);
+                (tau, a + tau * 2f64.same_ln())
             }
             _ => (
                 (typical.tail * half_back).max(least),
@@ -88,18 +89,19 @@ impl Reach {
     /// Distance before the apex beyond which about `lost` of the area lies.
     pub(crate) fn front(&self, lost: f64) -> f64 {
         // Between 2.45 sigma for 1 % and 3.4 sigma for 0.03 %.
-        let x = ((lost.ln() - 1e-2f64.ln()) / (3e-4f64.ln() - 1e-2f64.ln())).clamp(0.0, 2.0);
+        let x = ((lost.same_ln() - 1e-2f64.same_ln()) / (3e-4f64.same_ln() - 1e-2f64.same_ln()))
+            .clamp(0.0, 2.0);
         self.sigma * (2.45 + 0.95 * x)
     }
 
     /// Distance behind the apex beyond which about `lost` of the area lies.
     pub(crate) fn back(&self, lost: f64) -> f64 {
-        let x = (0.05 * self.tau / (lost * 1.15 * self.width)).ln();
+        let x = (0.05 * self.tau / (lost * 1.15 * self.width)).same_ln();
         self.back_05 + self.tau * x.clamp(0.0, 12.0)
     }
 
     /// Distance behind the apex at which the tail has fallen to `part` of the height.
     pub(crate) fn back_to(&self, part: f64) -> f64 {
-        self.back_05 + self.tau * (0.05 / part).ln().clamp(0.0, 14.0)
+        self.back_05 + self.tau * (0.05 / part).same_ln().clamp(0.0, 14.0)
     }
 }

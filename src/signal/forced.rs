@@ -4,6 +4,7 @@ use super::detect::Candidate;
 use super::peaks::{View, Work};
 use super::steer::Style;
 use super::{Rule, shape};
+use crate::signal::same::Same;
 
 /// What lies inside forced bounds counts as a peak where it stands so far above the noise.
 const STANDS: f64 = 6.0;
@@ -122,12 +123,12 @@ impl View<'_> {
         let grid = &self.scale.grid;
         let (first, last) = (grid.cell(from_s), grid.cell(to_s));
         // On a falling flank only the logarithm has a highest place.
-        let level = |t: f64| self.height_at(t).max(self.scale.sigma_smooth).ln();
+        let level = |t: f64| self.height_at(t).max(self.scale.sigma_smooth).same_ln();
         let (low, high) = (level(from_s), level(to_s));
         let rise = |k: usize| {
             let part = (k - first) as f64 / (last - first).max(1) as f64;
             let above = self.above_smooth[k].max(self.scale.sigma_smooth);
-            above.ln() - low - part * (high - low)
+            above.same_ln() - low - part * (high - low)
         };
         let cell = (first + 1..last).max_by(|a, b| rise(*a).total_cmp(&rise(*b)))?;
         let height = self.above_smooth[cell];

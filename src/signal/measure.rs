@@ -6,6 +6,7 @@ use super::overlap::Border;
 use super::peaks::{View, Work};
 use super::shape::{self, Flank};
 use super::{Rule, parting, spread};
+use crate::signal::same::Same;
 
 /// One half-width over the other beyond which a flank is a step. An exponential behind a front a twelfth of its constant
 /// wide has 6.
@@ -82,7 +83,7 @@ impl View<'_> {
         let over = self.above_smooth[c.cell] / self.scale.sigma_smooth;
         // The clearer the peak, the shorter the stretch that is fitted: noise shrinks, skew does not.
         let (degree, share) = if over > 40.0 {
-            (4, (0.42 * (300.0 / over).powf(0.1)).clamp(0.25, 0.45))
+            (4, (0.42 * (300.0 / over).same_powf(0.1)).clamp(0.25, 0.45))
         } else {
             (2, 0.35)
         };
@@ -236,7 +237,7 @@ fn typical(flanks: &[Flanks]) -> Typical {
         .filter(|f| f.trust[1])
         .filter_map(|f| {
             let (half, ten, five) = (f.back.at_50?, f.back.at_10?, f.back.at_05?);
-            Some(((five - ten) / 2f64.ln() / half, five / half))
+            Some(((five - ten) / 2f64.same_ln() / half, five / half))
         })
         .collect();
     if clear.is_empty() {

@@ -5,7 +5,8 @@
 //! be what it gets from the other before it. Where both flanks are clear, the line is drawn where the two amounts are
 //! alike: it stays near the valley, and the areas come out right. House rule, tested against computed truth.
 
-use statrs::function::erf::erfc;
+use crate::signal::same::Same;
+use libm::erfc;
 
 use super::bounds::{Reach, Typical};
 use super::shape::Flank;
@@ -50,7 +51,11 @@ impl Tail {
         let usual = || {
             let (back_05, tau) = (typical.back_05 * half, typical.tail * half);
             Tail {
-                places: [half, (back_05 - tau * 2f64.ln()).max(1.01 * half), back_05],
+                places: [
+                    half,
+                    (back_05 - tau * 2f64.same_ln()).max(1.01 * half),
+                    back_05,
+                ],
                 tau,
             }
         };
@@ -63,13 +68,13 @@ impl Tail {
     fn at(&self, d: f64) -> f64 {
         let [half, ten, five] = self.places;
         if d < half {
-            0.5f64.powf((d.max(0.0) / half).powi(2))
+            0.5f64.same_powf((d.max(0.0) / half).powi(2))
         } else if d < ten {
-            0.5 * 0.2f64.powf((d - half) / (ten - half))
+            0.5 * 0.2f64.same_powf((d - half) / (ten - half))
         } else if d < five {
-            0.1 * 0.5f64.powf((d - ten) / (five - ten))
+            0.1 * 0.5f64.same_powf((d - ten) / (five - ten))
         } else {
-            0.05 * (-(d - five) / self.tau).exp()
+            0.05 * (-(d - five) / self.tau).same_exp()
         }
     }
 
@@ -80,7 +85,7 @@ impl Tail {
             let (from, to) = (self.places[k].max(d), self.places[k + 1]);
             if from < to {
                 // An exponential piece: difference of its ends over its constant.
-                let rate = (LEVELS[k] / LEVELS[k + 1]).ln() / (to - self.places[k]);
+                let rate = (LEVELS[k] / LEVELS[k + 1]).same_ln() / (to - self.places[k]);
                 sum += (self.at(from) - LEVELS[k + 1]) / rate;
             }
         }
@@ -126,7 +131,7 @@ pub(crate) fn balanced(first: &Side, second: &Side, valley: f64, typical: Typica
     };
     let apart = second.apex_s - first.apex_s;
     // Each apex stands on what the other leaves there.
-    let under = |d: f64| (-0.5 * (d / sigma).powi(2)).exp();
+    let under = |d: f64| (-0.5 * (d / sigma).powi(2)).same_exp();
     let high = second.height - first.height * tail.at(apart);
     let first_height = first.height - high * under(apart);
     if high <= 0.35 * second.height || first_height <= 0.2 * first.height {

@@ -8,6 +8,7 @@ use super::fit::group::Shape;
 use super::overlap::Border;
 use super::peaks::{View, Work};
 use super::{Rule, parting};
+use crate::signal::same::Same;
 
 /// The carrier is at least so many times as high as the rider.
 const CARRIER: f64 = 5.0;
@@ -46,7 +47,7 @@ impl View<'_> {
             return;
         };
         let from_s = rider.start_s;
-        let end_above = start_above * (-rate * (end_s - from_s)).exp();
+        let end_above = start_above * (-rate * (end_s - from_s)).same_exp();
         // Beneath the exponential from the valley to the point of contact.
         let line = (start_above - end_above) / rate;
         let whole = self.running.area(from_s, end_s) - self.base.area(from_s, end_s);
@@ -62,7 +63,7 @@ impl View<'_> {
         rider.line = Some((start_above, end_above));
         rider.rule = Rule::TangentSkim;
         // Its height, too, counts from the line.
-        rider.height -= start_above * (-rate * (rider.apex_s - from_s)).exp();
+        rider.height -= start_above * (-rate * (rider.apex_s - from_s)).same_exp();
     }
 
     /// Leaves the fitted tail with the carrier; the rider is what stands above it.
@@ -99,7 +100,7 @@ impl View<'_> {
             .map(|k| (grid.centre_s(k), self.above_smooth[k]))
             .take_while(|(_, above)| *above > least)
             .filter(|(t, _)| *t > rider.apex_s)
-            .map(|(t, above)| (t, (start_above / above).ln() / (t - rider.start_s)))
+            .map(|(t, above)| (t, (start_above / above).same_ln() / (t - rider.start_s)))
             .filter(|(_, rate)| *rate > 0.0)
             .max_by(|a, b| a.1.total_cmp(&b.1))
     }

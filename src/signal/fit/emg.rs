@@ -4,6 +4,8 @@
 //! where the plain product exp() erfc() overflows. Source: E. Grushka, Anal. Chem. 44 (1972) 1733 (from memory);
 //! values held against a table computed to 40 digits.
 
+use crate::signal::same::Same;
+
 /// Below this tau/sigma the slopes are those of a Gaussian of the same mean and variance: the exact ones cancel.
 const NEARLY_GAUSSIAN: f64 = 0.01;
 
@@ -31,7 +33,7 @@ pub fn erfcx(x: f64) -> f64 {
             sum += term;
             n += 1.0;
         }
-        return (x * x).exp() - std::f64::consts::FRAC_2_SQRT_PI * sum;
+        return (x * x).same_exp() - std::f64::consts::FRAC_2_SQRT_PI * sum;
     }
     // The fraction needs the fewer terms the larger x is.
     let terms = match x {
@@ -49,12 +51,12 @@ pub fn erfcx(x: f64) -> f64 {
 
 /// erfc(x) for any x.
 fn erfc(x: f64) -> f64 {
-    let right = (-x * x).exp() * erfcx(x.abs());
+    let right = (-x * x).same_exp() * erfcx(x.abs());
     if x >= 0.0 { right } else { 2.0 - right }
 }
 
 fn gaussian(u: f64, sigma: f64) -> f64 {
-    (-0.5 * u * u).exp() / (sigma * std::f64::consts::TAU.sqrt())
+    (-0.5 * u * u).same_exp() / (sigma * std::f64::consts::TAU.sqrt())
 }
 
 /// Value at `t` of a peak of area 1; all times in s. `sigma` above 0; `tau` 0: a Gaussian.
@@ -65,7 +67,7 @@ pub fn value(t: f64, mu: f64, sigma: f64, tau: f64) -> f64 {
     }
     let u = (t - mu) / sigma;
     let z = (sigma / tau - u) / std::f64::consts::SQRT_2;
-    let bell = (-0.5 * u * u).exp();
+    let bell = (-0.5 * u * u).same_exp();
     if z >= 0.0 {
         return if bell > 0.0 {
             bell * erfcx(z) / (2.0 * tau)
@@ -73,7 +75,7 @@ pub fn value(t: f64, mu: f64, sigma: f64, tau: f64) -> f64 {
             0.0
         };
     }
-    let decay = (0.5 * (sigma / tau).powi(2) - (t - mu) / tau).exp();
+    let decay = (0.5 * (sigma / tau).powi(2) - (t - mu) / tau).same_exp();
     let front = if bell > 0.0 { bell * erfcx(-z) } else { 0.0 };
     (2.0 * decay - front) / (2.0 * tau)
 }

@@ -77,6 +77,132 @@ fn the_file_gives_back_the_calibration() {
     );
 }
 
+/// Bent, with blanks and peak heights.
+fn bent(through_zero: bool) -> Calibration {
+    let method = method();
+    let mut points = example().points;
+    for p in &mut points {
+        p.area_mau_s -= 0.6 * p.nominal * p.nominal;
+        p.height_mau = Some(p.area_mau_s / 25.1);
+    }
+    let blank = |analyte: &str, area_mau_s| Blank {
+        analyte: analyte.to_owned(),
+        area_mau_s,
+        noise_mau: Some(0.07),
+        trace: "b.csv".to_owned(),
+        sha256: "cd".repeat(32),
+    };
+    let blanks = vec![
+        blank("acetic acid", None),
+        blank("lactic acid", Some(0.3)),
+        blank("lactic acid", None),
+    ];
+    let fit = Fit {
+        degree: Degree::Quadratic,
+        through_zero,
+        ..method.fit
+    };
+    Calibration::fit_with_blanks(points, blanks, &method.analytes, fit, meta()).unwrap()
+}
+
+#[test]
+fn a_bent_calibration_with_blanks_survives_its_file() {
+    for through_zero in [false, true] {
+        let calibration = bent(through_zero);
+        let text = calibration.to_toml(&Limits::default());
+        assert_eq!(Calibration::from_toml(&text).unwrap(), calibration);
+        for part in [
+            "model = \"quadratic\"",
+            "+ quadratic × concentration²",
+            "sigma_from = \"blank noise\"",
+            "noise_mau = 0.07",
+            "# usable range",
+            "# standard error of quadratic",
+            "# residual ",
+        ] {
+            assert!(text.contains(part), "{part} is not in {text}");
+        }
+        let caught = |changed: String| {
+            assert_ne!(text, changed);
+            Calibration::from_toml(&changed).unwrap_err().to_string()
+        };
+        let e = caught(with_line(&text, "quadratic =", "quadratic = -0.61"));
+        assert!(
+            e.contains("`curve[0].quadratic`") && e.contains("changed by hand"),
+            "{e}"
+        );
+        let e = caught(with_line(&text, "quadratic =", ""));
+        assert!(e.contains("has no `quadratic`"), "{e}");
+        let e = caught(with_line(&text, "sigma =", "sigma = 0.01"));
+        assert!(e.contains("`curve[0].sigma`"), "{e}");
+        let e = caught(with_line(&text, "sigma_from", "sigma_from = \"residuals\""));
+        assert!(
+            e.contains("`curve[0].sigma_from`") && e.contains("blank noise"),
+            "{e}"
+        );
+        let e = caught(with_line(&text, "model", "model = \"straight\""));
+        assert!(e.contains("changed by hand"), "{e}");
+        let e = caught(text.replacen("noise_mau = 0.07", "noise_mau = inf", 1));
+        assert!(e.contains("curve[0].blanks[0].noise_mau"), "{e}");
+        assert!(caught(text.replacen("noise_mau = 0.07", "noise_mau = 0.09", 1)).contains("sigma"));
+    }
+}
+
+/// Files of the first layout had no model, no sigma and no blanks.
+#[test]
+fn a_file_without_the_newer_keys_is_read() {
+    let calibration = example();
+    let text = calibration.to_toml(&Limits::default());
+    let old: Vec<&str> = text
+        .lines()
+        .filter(|l| !l.starts_with("model") && !l.starts_with("sigma"))
+        .collect();
+    assert_eq!(
+        Calibration::from_toml(&old.join("\n")).unwrap(),
+        calibration
+    );
+}
+
+#[test]
+fn a_calibration_in_other_units_reads_off_the_same_amount() {
+    let mut method = method();
+    let calibration = example();
+    let same = calibration.in_units_of(&method.analytes).unwrap();
+    assert_eq!(same, (calibration.clone(), Vec::new()));
+    method.analytes[0].unit = "mg/L".to_owned();
+    let e = calibration
+        .in_units_of(&method.analytes)
+        .unwrap_err()
+        .to_string();
+    assert!(e.contains("molar_mass_g_mol") && e.contains("anew"), "{e}");
+    method.analytes[0].molar_mass_g_mol = Some(90.08);
+    let (converted, notes) = calibration.in_units_of(&method.analytes).unwrap();
+    assert_eq!(
+        notes,
+        ["lactic acid: calibrated in mmol/L, converted to mg/L (times 90.08)"]
+    );
+    let (a, b) = (&calibration.curves[0], &converted.curves[0]);
+    assert_eq!(
+        (b.unit.as_str(), &converted.curves[1]),
+        ("mg/L", &calibration.curves[1])
+    );
+    let (p, q) = (a.predict(500.0, 1), b.predict(500.0, 1));
+    for (p, q) in [
+        (p.x, q.x),
+        (p.se, q.se),
+        (p.low_95, q.low_95),
+        (a.loq, b.loq),
+    ] {
+        assert!((q / p / 90.08 - 1.0).abs() < 1e-12, "{p} {q}");
+    }
+    method.analytes[0].unit = "drops".to_owned();
+    let e = calibration
+        .in_units_of(&method.analytes)
+        .unwrap_err()
+        .to_string();
+    assert!(e.contains("`drops`"), "{e}");
+}
+
 fn refused(change: impl Fn(&str) -> String) -> String {
     let text = example().to_toml(&Limits::default());
     let changed = change(&text);
@@ -281,6 +407,46 @@ fn tables_are_read_as_people_write_them() {
             .points[0]
             .area_mau_s,
         -1.5
+    );
+}
+
+#[test]
+fn a_table_may_bring_its_own_nominals_and_unit() {
+    let mut method = method();
+    method.analytes[0].molar_mass_g_mol = Some(90.08);
+    let read =
+        |text: &str| AreaTable::read(text, &method, "areas.csv", "").map_err(|e| e.to_string());
+    let table = read("level;analyte;nominal;unit;area_mau_s\nmid;lactic acid;0,4504;g/L;300\nmid;lactic acid;0,4504;g/L;301\nextra;lactic acid;900.8;mg/L;600\nhigh;acetic acid;;;500\n").unwrap();
+    let nominals: Vec<f64> = table.points.iter().map(|p| p.nominal).collect();
+    for (got, want) in nominals.iter().zip([5.0, 5.0, 10.0, 10.0]) {
+        assert!((got - want).abs() < 1e-12, "{nominals:?}");
+    }
+    assert_eq!(
+        table.notes,
+        [
+            "lactic acid: nominal concentrations in g/L were converted to mmol/L (times 11.1012)",
+            "lactic acid: nominal concentrations in mg/L were converted to mmol/L (times 0.0111012)"
+        ]
+    );
+    let other = read("level,analyte,nominal,area_mau_s\nmid,lactic acid,4.9,300\n").unwrap();
+    assert_eq!(other.points[0].nominal, 4.9);
+    assert_eq!(
+        other.notes,
+        ["mid, lactic acid: 4.9 mmol/L in the table, 5 in the method: the table counts"]
+    );
+    let e = read("level,analyte,nominal,unit,area_mau_s\nmid,acetic acid,1,g/L,300\n").unwrap_err();
+    assert!(
+        e.starts_with("line 2, column 4: ") && e.contains("molar_mass_g_mol"),
+        "{e}"
+    );
+    let e = read("level,analyte,nominal,unit,area_mau_s\nmid,acetic acid,1,ppm,300\n").unwrap_err();
+    assert!(e.contains("`ppm`"), "{e}");
+    let e = read("level,analyte,nominal,area_mau_s\nmid,acetic acid,-1,300\n").unwrap_err();
+    assert!(e.contains("below zero"), "{e}");
+    let e = read("level,analyte,nominal,area_mau_s\nmid,acetic acid,x,300\n").unwrap_err();
+    assert!(
+        e.contains("column 3") && e.contains("a concentration"),
+        "{e}"
     );
 }
 

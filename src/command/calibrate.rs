@@ -25,7 +25,8 @@ use crate::service::setup::Setup;
 use crate::text::{count, fixed, one_line, significant};
 
 /// Calibrator traces that a run list names, or a CSV of level,analyte,area_mau_s, become a calibration file with its
-/// figures of merit, and a plot (SVG) beside it. A calibration that misses the method's limits never replaces a stored
+/// figures of merit, and a plot (SVG) beside it. Blanks of the run list among the traces set the limit of detection. A
+/// CSV may bring its own nominal concentrations in a column nominal, and their unit in a column unit. A calibration that misses the method's limits never replaces a stored
 /// one: name a file of its own with --out.
 #[derive(Debug, clap::Args)]
 pub struct Args {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::blank::{Blank, Sigma};
-use super::describe::{mean, sd};
+use super::describe::{Scatter, mean, sd};
 use super::detection::{Din32645, limit_of_detection, limit_of_quantification};
 pub use super::regression::FitError;
 pub use super::regression::inverse::Prediction;
@@ -183,24 +183,32 @@ impl Curve {
     ///
     /// The reading is supposed to scatter as calibrators of its concentration do: its weight follows the weight rule.
     pub fn predict(&self, area_mau_s: f64, m: u32) -> Prediction {
-        self.predict_with(area_mau_s, m, 0.0)
+        self.predict_with(area_mau_s, m, None)
     }
 
-    /// The same where something else, such as the queue's standards, shows that areas scatter by `relative_sd` (a
-    /// fraction: 0.02 is 2 %). The larger of the two variances counts at each concentration: the fit's s²/w, and
-    /// (`relative_sd` × area)². The calibration cannot have scattered less than the instrument does on its samples, and
-    /// adding both would count one scatter twice (common practice, no source).
+    /// The same where something else, such as the standards around a sample, shows how areas scatter
+    /// ([`pooled_scatter`](super::describe::pooled_scatter)). At each concentration the larger of the two variances of
+    /// a reading counts: the fit's s²/w, or (relative standard deviation × area)². A sample does not scatter less than
+    /// standards injected beside it, and adding both would count one scatter twice (common practice, no source).
     ///
-    /// Of standards the pooled relative standard deviation √(Σ (nⱼ − 1) rⱼ² / Σ (nⱼ − 1)) is meant:
-    /// [`pooled_relative_sd`](super::describe::pooled_relative_sd).
-    pub fn predict_with(&self, area_mau_s: f64, m: u32, relative_sd: f64) -> Prediction {
+    /// Where the shown scatter counts, its degrees of freedom and the fit's are brought together by Welch and
+    /// Satterthwaite (JCGM 100:2008, G.4.1; from memory).
+    pub fn predict_with(&self, area_mau_s: f64, m: u32, shown: Option<Scatter>) -> Prediction {
         let m = f64::from(m.max(1));
         let fit = &self.regression;
-        let residual = fit.residual_sd * fit.residual_sd;
-        fit.read_off(area_mau_s, |x| {
-            let shown = relative_sd * fit.value(x);
-            (residual / self.weights.at(x)).max(shown * shown) / m
-        })
+        let of_fit = |x: f64| fit.residual_sd * fit.residual_sd / (m * self.weights.at(x));
+        let df = fit.df as f64;
+        let Some(shown) = shown else {
+            return fit.read_off(area_mau_s, df, of_fit);
+        };
+        let of_shown = |x: f64| (shown.relative_sd * fit.value(x)).powi(2) / m;
+        let x = fit.invert(area_mau_s);
+        let df = if of_shown(x) > of_fit(x) {
+            welch_satterthwaite([(of_shown(x), shown.df), (fit.value_se(x).powi(2), df)])
+        } else {
+            df
+        };
+        fit.read_off(area_mau_s, df, |x| of_fit(x).max(of_shown(x)))
     }
 
     /// Lowest (above zero) and highest calibrated concentration.
@@ -227,6 +235,12 @@ impl Curve {
     pub fn r2(&self) -> f64 {
         self.regression.r2
     }
+}
+
+/// Degrees of freedom of a sum of variances, each with its own.
+fn welch_satterthwaite(parts: [(f64, f64); 2]) -> f64 {
+    let total: f64 = parts.iter().map(|(v, _)| v).sum();
+    total * total / parts.iter().map(|(v, df)| v * v / df).sum::<f64>()
 }
 
 /// Refuses negative amounts and levels with two amounts.

@@ -89,7 +89,7 @@ fn read(path: &Path) -> Result<String, FileError> {
         .map_err(|e| FileError::whole(path, format!("cannot be read: {e}")))
 }
 
-/// The stored calibration, held against the method: same analytes, same units.
+/// The stored calibration, in the method's units; a conversion is told in the log.
 fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibration>, FileError> {
     let text = match std::fs::read_to_string(path) {
         Ok(text) => text,
@@ -102,15 +102,11 @@ fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibra
         column: None,
         message: e.message,
     })?;
-    for curve in &calibration.curves {
-        let known = method.analytes.iter().find(|a| a.name == curve.analyte);
-        if let Some(analyte) = known.filter(|a| a.unit != curve.unit) {
-            let message = format!(
-                "{}: calibrated in {}, the method reports {}: make the calibration anew",
-                curve.analyte, curve.unit, analyte.unit
-            );
-            return Err(FileError::whole(path, message));
-        }
+    let (calibration, notes) = calibration
+        .in_units_of(&method.analytes)
+        .map_err(|e| FileError::whole(path, e.to_string()))?;
+    for note in &notes {
+        tracing::warn!("{}: {note}", path.display());
     }
     let label = path
         .file_name()

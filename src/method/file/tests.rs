@@ -442,3 +442,17 @@ fn each_condition_is_read_from_its_own_key() {
     };
     assert_eq!(conditions, expected);
 }
+
+#[test]
+fn a_calibration_may_be_quadratic() {
+    let with = |key: &str| read(&format!("{GOOD}\n[calibration]\n{key}\n"));
+    assert_eq!(
+        with("model = \"quadratic\"").unwrap().fit.degree,
+        Degree::Quadratic
+    );
+    assert_eq!(
+        with("model = \"straight\"").unwrap().fit.degree,
+        Degree::Straight
+    );
+    assert!(with("model = \"cubic\"").is_err());
+}

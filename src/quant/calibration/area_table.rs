@@ -2,7 +2,8 @@
 
 use super::{CalibrationError, Point};
 use crate::method::Method;
-use crate::text::nearest;
+use crate::quant::units::factor;
+use crate::text::{nearest, significant};
 
 /// The columns that count, whatever their order and case.
 const COLUMNS: [&str; 3] = ["level", "analyte", "area_mau_s"];
@@ -40,17 +41,22 @@ fn fault(line: usize, column: Option<usize>, message: impl Into<String>) -> Area
 struct Header {
     delimiter: char,
     at: [usize; 3],
+    /// Where `nominal` stands, if anywhere.
+    nominal: Option<usize>,
+    /// Where `unit` stands, if `nominal` does.
+    unit: Option<usize>,
     width: usize,
 }
 
 impl AreaTable {
     /// Reads a table with a header row: columns `level`, `analyte`, `area_mau_s` (mAU·s) in any case and order, others
     /// left aside; comma, semicolon or tab between them; a decimal comma where the delimiter is no comma. Nominal
-    /// concentrations come from the method. `trace` and `sha256` (file name and hash of the table) are kept with each point.
+    /// concentrations come from the method, or from a column `nominal`, which then counts; a column `unit` beside it
+    /// gives its unit where that is not the method's, and the nominals are converted. `trace` and `sha256` (file name and hash of the table) are kept with each point.
     ///
     /// # Errors
     /// The first line at fault: no header, an unknown level or analyte (the nearest known is named), a value that is
-    /// no number, too many or too few fields.
+    /// no number, a unit that cannot be converted, too many or too few fields.
     pub fn read(
         text: &str,
         method: &Method,
@@ -73,16 +79,22 @@ impl AreaTable {
                 None => header = Some(read_header(row, line, &mut notes)?),
                 Some(header) => {
                     let cells = cells(header, row, line)?;
-                    let (area, comma) = number(&cells[2], header, line)?;
+                    let (area, comma) = number(&cells[2], header.at[2], header, line)?;
                     decimal_comma |= comma;
+                    let own = own_nominal(row, &cells, header, method, line)?;
                     let point = Point::of_method(method, &cells[0], &cells[1], area, trace, sha256);
-                    points.push(point.map_err(|e| {
-                        let column = match e {
-                            CalibrationError::UnknownLevel { .. } => header.at[0],
-                            _ => header.at[1],
-                        };
-                        fault(line, Some(column + 1), e.to_string())
-                    })?);
+                    points.push(match own {
+                        Some(own) => {
+                            own.point(point.ok(), &cells, area, [trace, sha256], &mut notes)
+                        }
+                        None => point.map_err(|e| {
+                            let column = match e {
+                                CalibrationError::UnknownLevel { .. } => header.at[0],
+                                _ => header.at[1],
+                            };
+                            fault(line, Some(column + 1), e.to_string())
+                        })?,
+                    });
                 }
             }
         }
@@ -101,6 +113,98 @@ impl AreaTable {
         }
         Ok(AreaTable { points, notes })
     }
+}
+
+/// A nominal concentration that the table gives itself.
+struct Own {
+    /// In the method's unit.
+    nominal: f64,
+    /// The method's unit.
+    unit: String,
+    /// How it was converted, if it was.
+    note: Option<String>,
+}
+
+impl Own {
+    /// The point with this nominal; `known` is what the method makes of the row.
+    fn point(
+        self,
+        known: Option<Point>,
+        cells: &[String; 3],
+        area_mau_s: f64,
+        [trace, sha256]: [&str; 2],
+        notes: &mut Vec<String>,
+    ) -> Point {
+        let [level, analyte, _] = cells;
+        let differs = known
+            .filter(|k| (k.nominal - self.nominal).abs() > 1e-9 * k.nominal)
+            .map(|k| {
+                format!(
+                    "{level}, {analyte}: {} {} in the table, {} in the method: the table counts",
+                    significant(self.nominal, 5),
+                    self.unit,
+                    significant(k.nominal, 5)
+                )
+            });
+        for note in self.note.into_iter().chain(differs) {
+            if !notes.contains(&note) {
+                notes.push(note);
+            }
+        }
+        Point {
+            level: level.clone(),
+            analyte: analyte.clone(),
+            nominal: self.nominal,
+            area_mau_s,
+            height_mau: None,
+            trace: trace.to_owned(),
+            sha256: sha256.to_owned(),
+        }
+    }
+}
+
+/// The row's own nominal in the method's unit; `None` where the table gives none.
+fn own_nominal(
+    row: &str,
+    cells: &[String; 3],
+    header: &Header,
+    method: &Method,
+    line: usize,
+) -> Result<Option<Own>, AreaTableError> {
+    let fields = split(row, header.delimiter, line)?;
+    let filled = |at: Option<usize>| {
+        let field = fields.get(at?)?;
+        (!field.is_empty()).then_some(field)
+    };
+    let Some((at, field)) = header.nominal.zip(filled(header.nominal)) else {
+        return Ok(None);
+    };
+    let analyte = method.analytes.iter().find(|a| a.name == cells[1]);
+    let Some(analyte) = analyte else {
+        let error = super::unknown_analyte(&method.analytes, &cells[1]);
+        return Err(fault(line, Some(header.at[1] + 1), error.to_string()));
+    };
+    let (value, _) = number(field, at, header, line)?;
+    if value < 0.0 {
+        let message = format!("a nominal concentration of {value} is below zero");
+        return Err(fault(line, Some(at + 1), message));
+    }
+    let unit = filled(header.unit).unwrap_or(&analyte.unit);
+    let by = factor(unit, &analyte.unit, analyte.molar_mass_g_mol)
+        .map_err(|e| fault(line, header.unit.map(|u| u + 1), e.to_string()))?;
+    let note = (*unit != analyte.unit).then(|| {
+        format!(
+            "{}: nominal concentrations in {unit} were converted to {} (times {})",
+            analyte.name,
+            analyte.unit,
+            significant(by, 6)
+        )
+    });
+    Ok(Some(Own {
+        nominal: value * by,
+        unit: analyte.unit.clone(),
+        note,
+    }))
 }
 
 fn read_header(row: &str, line: usize, notes: &mut Vec<String>) -> Result<Header, AreaTableError> {
@@ -153,9 +257,21 @@ fn read_header(row: &str, line: usize, notes: &mut Vec<String>) -> Result<Header
         }
         *place = first;
     }
+    let nominal = names.iter().position(|n| n == "nominal");
+    let unit = names
+        .iter()
+        .position(|n| n == "unit")
+        .filter(|_| nominal.is_some());
     let aside: Vec<String> = names
         .iter()
-        .filter(|n| !n.is_empty() && !COLUMNS.contains(&n.as_str()))
+        .enumerate()
+        .filter(|(i, n)| {
+            !n.is_empty()
+                && !COLUMNS.contains(&n.as_str())
+                && Some(*i) != nominal
+                && Some(*i) != unit
+        })
+        .map(|(_, n)| n)
         .map(|n| format!("`{n}`"))
         .collect();
     if !aside.is_empty() {
@@ -164,6 +280,8 @@ fn read_header(row: &str, line: usize, notes: &mut Vec<String>) -> Result<Header
     Ok(Header {
         delimiter,
         at,
+        nominal,
+        unit,
         width: names.len(),
     })
 }
@@ -200,8 +318,13 @@ fn cells(header: &Header, row: &str, line: usize) -> Result<[String; 3], AreaTab
     Ok(out)
 }
 
-/// An area and whether it had a decimal comma.
-fn number(field: &str, header: &Header, line: usize) -> Result<(f64, bool), AreaTableError> {
+/// A number in the column `at` and whether it had a decimal comma.
+fn number(
+    field: &str,
+    at: usize,
+    header: &Header,
+    line: usize,
+) -> Result<(f64, bool), AreaTableError> {
     let plain = |t: &str| {
         t.bytes()
             .all(|b| matches!(b, b'0'..=b'9' | b'.' | b'e' | b'E' | b'+' | b'-'))
@@ -218,11 +341,13 @@ fn number(field: &str, header: &Header, line: usize) -> Result<(f64, bool), Area
         None
     };
     value.map(|v| (v, comma)).ok_or_else(|| {
-        fault(
-            line,
-            Some(header.at[2] + 1),
-            format!("`{field}` is no number; an area in mAU·s was expected"),
-        )
+        let wanted = if at == header.at[2] {
+            "an area in mAU·s"
+        } else {
+            "a concentration"
+        };
+        let message = format!("`{field}` is no number; {wanted} was expected");
+        fault(line, Some(at + 1), message)
     })
 }
 

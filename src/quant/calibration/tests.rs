@@ -4,6 +4,9 @@ use crate::quant::calibration::area_table::AreaTable;
 use crate::quant::calibration::judge::What;
 use proptest::prelude::*;
 
+mod tables;
+use tables::read;
+
 pub(crate) const AREAS: &str = include_str!("../../../tests/reference/areas_example.csv");
 
 pub(crate) fn method() -> Method {
@@ -78,6 +81,132 @@ fn the_file_gives_back_the_calibration() {
         Calibration::from_toml(&text.replace('\n', "\r\n")).unwrap(),
         calibration
     );
+}
+
+/// Bent, with blanks and peak heights.
+fn bent(through_zero: bool) -> Calibration {
+    let method = method();
+    let mut points = example().points;
+    for p in &mut points {
+        p.area_mau_s -= 0.6 * p.nominal * p.nominal;
+        p.height_mau = Some(p.area_mau_s / 25.1);
+    }
+    let blank = |analyte: &str, area_mau_s| Blank {
+        analyte: analyte.to_owned(),
+        area_mau_s,
+        noise_mau: Some(0.07),
+        trace: "b.csv".to_owned(),
+        sha256: "cd".repeat(32),
+    };
+    let blanks = vec![
+        blank("acetic acid", None),
+        blank("lactic acid", Some(0.3)),
+        blank("lactic acid", None),
+    ];
+    let fit = Fit {
+        degree: Degree::Quadratic,
+        through_zero,
+        ..method.fit
+    };
+    Calibration::fit_with_blanks(points, blanks, &method.analytes, fit, meta()).unwrap()
+}
+
+#[test]
+fn a_bent_calibration_with_blanks_survives_its_file() {
+    for through_zero in [false, true] {
+        let calibration = bent(through_zero);
+        let text = calibration.to_toml(&Limits::default());
+        assert_eq!(Calibration::from_toml(&text).unwrap(), calibration);
+        for part in [
+            "model = \"quadratic\"",
+            "+ quadratic × concentration²",
+            "sigma_from = \"blank noise\"",
+            "noise_mau = 0.07",
+            "# usable range",
+            "# standard error of quadratic",
+            "# residual ",
+        ] {
+            assert!(text.contains(part), "{part} is not in {text}");
+        }
+        let caught = |changed: String| {
+            assert_ne!(text, changed);
+            Calibration::from_toml(&changed).unwrap_err().to_string()
+        };
+        let e = caught(with_line(&text, "quadratic =", "quadratic = -0.61"));
+        assert!(
+            e.contains("`curve[0].quadratic`") && e.contains("changed by hand"),
+            "{e}"
+        );
+        let e = caught(with_line(&text, "quadratic =", ""));
+        assert!(e.contains("has no `quadratic`"), "{e}");
+        let e = caught(with_line(&text, "sigma =", "sigma = 0.01"));
+        assert!(e.contains("`curve[0].sigma`"), "{e}");
+        let e = caught(with_line(&text, "sigma_from", "sigma_from = \"residuals\""));
+        assert!(
+            e.contains("`curve[0].sigma_from`") && e.contains("blank noise"),
+            "{e}"
+        );
+        let e = caught(with_line(&text, "model", "model = \"straight\""));
+        assert!(e.contains("changed by hand"), "{e}");
+        let e = caught(text.replacen("noise_mau = 0.07", "noise_mau = inf", 1));
+        assert!(e.contains("curve[0].blanks[0].noise_mau"), "{e}");
+        assert!(caught(text.replacen("noise_mau = 0.07", "noise_mau = 0.09", 1)).contains("sigma"));
+    }
+}
+
+/// Files of the first layout had no model, no sigma and no blanks.
+#[test]
+fn a_file_without_the_newer_keys_is_read() {
+    let calibration = example();
+    let text = calibration.to_toml(&Limits::default());
+    let old: Vec<&str> = text
+        .lines()
+        .filter(|l| !l.starts_with("model") && !l.starts_with("sigma"))
+        .collect();
+    assert_eq!(
+        Calibration::from_toml(&old.join("\n")).unwrap(),
+        calibration
+    );
+}
+
+#[test]
+fn a_calibration_in_other_units_reads_off_the_same_amount() {
+    let mut method = method();
+    let calibration = example();
+    let same = calibration.in_units_of(&method.analytes).unwrap();
+    assert_eq!(same, (calibration.clone(), Vec::new()));
+    method.analytes[0].unit = "mg/L".to_owned();
+    let e = calibration
+        .in_units_of(&method.analytes)
+        .unwrap_err()
+        .to_string();
+    assert!(e.contains("molar_mass_g_mol") && e.contains("anew"), "{e}");
+    method.analytes[0].molar_mass_g_mol = Some(90.08);
+    let (converted, notes) = calibration.in_units_of(&method.analytes).unwrap();
+    assert_eq!(
+        notes,
+        ["lactic acid: calibrated in mmol/L, converted to mg/L (times 90.08)"]
+    );
+    let (a, b) = (&calibration.curves[0], &converted.curves[0]);
+    assert_eq!(
+        (b.unit.as_str(), &converted.curves[1]),
+        ("mg/L", &calibration.curves[1])
+    );
+    let (p, q) = (a.predict(500.0, 1), b.predict(500.0, 1));
+    for (p, q) in [
+        (p.x, q.x),
+        (p.se, q.se),
+        (p.low_95, q.low_95),
+        (a.loq, b.loq),
+    ] {
+        assert!((q / p / 90.08 - 1.0).abs() < 1e-12, "{p} {q}");
+    }
+    method.analytes[0].unit = "drops".to_owned();
+    let e = calibration
+        .in_units_of(&method.analytes)
+        .unwrap_err()
+        .to_string();
+    assert!(e.contains("`drops`"), "{e}");
 }
 
 fn refused(change: impl Fn(&str) -> String) -> String {
@@ -255,75 +384,6 @@ fn analytes_without_points_are_named_and_bad_ones_all_told() {
     assert!(
         error.contains("lactic acid: every area is zero") && error.contains("acetic acid: "),
         "{error}"
-    );
-}
-
-fn read(text: &str) -> Result<AreaTable, String> {
-    AreaTable::read(text, &method(), "areas.csv", "").map_err(|e| e.to_string())
-}
-
-#[test]
-fn tables_are_read_as_people_write_them() {
-    let table = read("\u{feff}Remark;AREA_mAU_s;Analyte;LEVEL\r\nfine;\"12,5\";lactic acid;low\r\n;1,5e2; lactic acid ;mid\r\n\r\n;;;\r\n").unwrap();
-    assert_eq!(table.points.len(), 2);
-    assert_eq!(
-        (table.points[0].area_mau_s, table.points[0].nominal),
-        (12.5, 0.5)
-    );
-    assert_eq!(table.points[1].area_mau_s, 150.0);
-    assert_eq!(
-        table.notes,
-        [
-            "columns left aside: `remark`",
-            "areas with a decimal comma were read as numbers"
-        ]
-    );
-    assert_eq!(
-        read("level,analyte,area_mau_s\nlow,\"lactic acid\",-1.5\n")
-            .unwrap()
-            .points[0]
-            .area_mau_s,
-        -1.5
-    );
-}
-
-#[test]
-fn table_faults_name_line_and_column() {
-    let head = "level,analyte,area_mau_s\n";
-    let e = |rows: &str| read(&format!("{head}{rows}")).unwrap_err();
-    assert_eq!(
-        e("low,lactic acid,abc"),
-        "line 2, column 3: `abc` is no number; an area in mAU·s was expected"
-    );
-    for bad in ["nan", "inf", "1e999", "1_000", "0x10"] {
-        assert!(
-            e(&format!("\n\nlow,lactic acid,{bad}")).starts_with("line 4, column 3"),
-            "{bad}"
-        );
-    }
-    assert!(e("low,lactic acid,12,5").contains("decimal comma needs semicolons"));
-    assert!(e("low,lactic acid").contains("`area_mau_s` is empty"));
-    assert!(e(",lactic acid,5").starts_with("line 2, column 1: `level` is empty"));
-    let message = e("lwo,lactic acid,5");
-    assert!(message.starts_with("line 2, column 1: ") && message.contains("did you mean `low`"));
-    assert!(e("low,lactic acd,5").starts_with("line 2, column 2: "));
-    assert!(e("low,\"lactic,5").contains("quote"));
-    assert!(e("").contains("no rows"));
-    assert!(read("").unwrap_err().contains("empty"));
-    assert!(
-        read("level,analyte,area\nlow,lactic acid,5")
-            .unwrap_err()
-            .contains("is it `area`?")
-    );
-    assert!(
-        read("level,level,analyte,area_mau_s\n")
-            .unwrap_err()
-            .contains("twice")
-    );
-    assert!(
-        read("level;analyte;area_mau_s\nlow;lactic acid;1.234,5")
-            .unwrap_err()
-            .contains("no number")
     );
 }
 

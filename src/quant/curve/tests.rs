@@ -171,6 +171,83 @@ fn what_cannot_be_calibrated_says_why() {
     ));
 }
 
+/// Every rule of weights, straight and bent, with intercept and through zero: an answer or an error that says what to do.
+#[test]
+fn bad_points_of_every_model_have_an_answer() {
+    for weight in RULES {
+        for through_zero in [false, true] {
+            for degree in [Degree::Straight, Degree::Quadratic] {
+                let fit = Fit {
+                    weight,
+                    through_zero,
+                    degree,
+                };
+                let parameters =
+                    1 + usize::from(!through_zero) + usize::from(degree == Degree::Quadratic);
+                // One level only: a line through zero has an answer, all others ask for levels.
+                let one = fitted(&[(5.0, 50.0), (5.0, 51.0), (5.0, 49.0), (5.0, 50.5)], fit);
+                match one {
+                    Ok(curve) => assert!(parameters == 1 && (curve.slope() - 10.0).abs() < 0.1),
+                    Err(e) => assert!(
+                        parameters > 1 && e.to_string().contains("add levels"),
+                        "{e}"
+                    ),
+                }
+                let none = [(1.0, 0.0), (2.0, 0.0), (5.0, 0.0), (9.0, 0.0)];
+                let e = fitted(&none, fit).unwrap_err().to_string();
+                assert!(e.contains("look at its window"), "{e}");
+                // Nominal zero, and a level twice under two names.
+                let mut data = GOOD.to_vec();
+                data.extend([(0.0, 0.2), (0.0, -0.1), (5.0, 49.5)]);
+                let mut own = points(&data);
+                own[8].level = "again".to_owned();
+                let curve = Curve::fit("a", "g/L", &own.iter().collect::<Vec<_>>(), fit).unwrap();
+                assert_eq!(curve.levels.len(), 7);
+                assert!(curve.lod.is_finite() && curve.predict(50.0, 1).low_95 < 5.0);
+                assert!(
+                    curve.levels[0].error_percent.is_none()
+                        && curve.levels[0].scatter_percent.is_none()
+                );
+                // Too few points name how many are needed.
+                let e = fitted(&GOOD[..parameters], fit).unwrap_err().to_string();
+                assert!(e.contains(&format!("at least {}", parameters + 1)), "{e}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_curve_that_turns_says_where() {
+    let data: Vec<(f64, f64)> = [1.0, 2.0, 4.0, 6.0, 8.0]
+        .iter()
+        .map(|x| (*x, 100.0 * x - 8.0 * x * x))
+        .collect();
+    let e = fitted(&data, BENT).unwrap_err().to_string();
+    assert!(
+        e.contains("turns at 6.25") && e.contains("straight line"),
+        "{e}"
+    );
+}
+
+#[test]
+fn standards_that_scatter_more_widen_the_interval_and_less_do_not_narrow_it() {
+    let curve = fitted(&GOOD, PLAIN).unwrap();
+    let shown = |relative_sd: f64| {
+        Some(Scatter {
+            relative_sd,
+            df: 4.0,
+        })
+    };
+    let plain = curve.predict(100.0, 1);
+    assert_eq!(curve.predict_with(100.0, 1, shown(1e-4)), plain);
+    let wide = curve.predict_with(100.0, 1, shown(0.1));
+    assert!(wide.x == plain.x && wide.se > 5.0 * plain.se && wide.low_95 < plain.low_95);
+    // t(0.975; 4) = 2.776 counts then, and the bound lies where a tenth of its own area away from the reading.
+    let low = curve.regression.value(wide.low_95);
+    assert!(((100.0 - low) / low / 0.1 - 2.776).abs() < 0.06, "{low}");
+    assert!(curve.predict_with(100.0, 4, shown(0.1)).se < 0.6 * wide.se);
+}
+
 #[test]
 fn a_level_at_zero_weighs_like_the_lowest_above() {
     let mut data = GOOD.to_vec();

@@ -1,6 +1,6 @@
 //! What keeps points from becoming a curve.
 
-use crate::text::count;
+use crate::text::{count, significant};
 
 /// Why points give no curve; each message says what to do.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -106,7 +106,8 @@ pub enum FitError {
     },
     /// A parabola that turns within the calibrated range.
     #[error(
-        "the curve turns at {at}, within the calibrated range: no area there belongs to one amount; leave the levels beyond it out, or fit a straight line"
+        "the curve turns at {}, within the calibrated range: no area there belongs to one amount; leave the levels beyond it out, or fit a straight line",
+        significant(*.at, 4)
     )]
     NotMonotone {
         /// Amount at which it turns.

@@ -96,13 +96,14 @@ impl Regression {
     }
 
     /// Amount, first-order standard error and exact 95 % interval for the mean `y` of readings whose variance at an
-    /// amount x is `variance(x)`, in the squared unit of y.
+    /// amount x is `variance(x)`, in the squared unit of y. `df` are the degrees of freedom of the whole: those of the fit
+    /// where the variance is the fit's.
     ///
     /// The interval holds every amount x whose own prediction interval holds y:
-    /// |y − ŷ(x)| ≤ t(0.975; n − p) √(variance(x) + s² Σ φ(x)²/Σwφ²). For the straight line with equal weights that is
+    /// |y − ŷ(x)| ≤ t(0.975; df) √(variance(x) + s² Σ φ(x)²/Σwφ²). For the straight line with equal weights that is
     /// Fieller's theorem (Fieller 1954; from memory). It takes the scatter at the bound and not at x₀, so that it stays
     /// exact on bent curves and where scatter grows with the amount; it need not be symmetric about x₀.
-    pub fn read_off(&self, y: f64, variance: impl Fn(f64) -> f64) -> Prediction {
+    pub fn read_off(&self, y: f64, df: f64, variance: impl Fn(f64) -> f64) -> Prediction {
         let x = self.invert(y);
         let scatter =
             |x: f64| (variance(x) + self.residual_sd * self.residual_sd * self.leverage(x)).sqrt();
@@ -110,7 +111,7 @@ impl Regression {
         if !x.is_finite() || !se.is_finite() {
             return Prediction::NONE;
         }
-        let t = t_quantile(0.975, self.df as f64);
+        let t = t_quantile(0.975, df.max(1.0));
         // How far y is beyond the prediction interval at x, on the side of the bound looked for.
         let beyond = |x: f64, side: f64| side * (self.value(x) - y) - t * scatter(x);
         let bound = |side: f64| {

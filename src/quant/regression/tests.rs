@@ -1,4 +1,5 @@
 use super::*;
+use crate::quant::student::t_quantile;
 use proptest::prelude::*;
 
 const LINE: Model = Model {
@@ -155,30 +156,62 @@ proptest! {
     }
 }
 
-/// The parabola's interval is first-order propagation: does it hold the truth?
+/// Fieller's theorem for the straight line with equal weights, by its quadratic: the bounds x of
+/// (y − ŷ(x))² = t² s² (1/m + 1/n + (x − x̄)²/S_xx) (from memory).
 #[test]
-fn a_parabola_interval_holds_the_truth() {
-    let mut state = 0x9E37_79B9_u64;
-    let mut uniform = || {
-        state ^= state >> 12;
-        state ^= state << 25;
-        state ^= state >> 27;
-        ((state.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 + 0.5) / (1u64 << 53) as f64
-    };
-    let mut read = |x: f64| {
-        5.0 + 100.0 * x - 2.0 * x * x
-            + 8.0 * (-2.0 * uniform().ln()).sqrt() * (std::f64::consts::TAU * uniform()).cos()
-    };
-    let x: Vec<f64> = [0.5, 1.0, 2.0, 5.0, 10.0, 15.0]
-        .into_iter()
-        .flat_map(|x| [x, x])
-        .collect();
-    let mut held = 0;
-    for _ in 0..2000 {
-        let y: Vec<f64> = x.iter().map(|x| read(*x)).collect();
-        let p = plain(&x, &y, CURVE).unwrap().predict(read(7.0), |_| 1.0);
-        held += i32::from(p.low_95 <= 7.0 && 7.0 <= p.high_95);
+fn the_exact_interval_of_a_line_is_fiellers() {
+    let x = [1.0, 2.0, 5.0, 10.0, 20.0];
+    let y = [14.0, 19.0, 57.0, 95.0, 205.0];
+    let fit = plain(&x, &y, LINE).unwrap();
+    let (b, mean) = (fit.coefficients[1], fit.basis.centre);
+    let variance = fit.residual_sd * fit.residual_sd;
+    let t = t_quantile(0.975, 3.0);
+    for (y0, m) in [(5.0, 1.0), (40.0, 1.0), (150.0, 2.0), (230.0, 4.0)] {
+        let p = fit.read_off(y0, 3.0, |_| variance / m);
+        let g = t * t * variance * fit.inverse_norm[1] / (b * b);
+        let d = (y0 - fit.value(mean)) / b;
+        let root = (1.0 - g) * (1.0 / m + 0.2) + d * d * fit.inverse_norm[1];
+        let half = t * fit.residual_sd / b * root.sqrt();
+        for (got, want) in [
+            (p.low_95, mean + (d - half) / (1.0 - g)),
+            (p.high_95, mean + (d + half) / (1.0 - g)),
+        ] {
+            assert!(
+                (got - want).abs() < 1e-12 * want.abs().max(1.0),
+                "{got} {want}"
+            );
+        }
+        assert!((p.se - fit.predict(y0, |_| 1.0 / m).se).abs() < 1e-14);
     }
-    let share = f64::from(held) / 20.0;
-    assert!((92.5..=97.5).contains(&share), "{share} %");
+}
+
+#[test]
+fn an_area_near_the_top_of_a_bent_curve_has_no_upper_bound() {
+    let x = [1.0, 2.0, 4.0, 6.0, 8.0, 9.0];
+    let wobble = [0.3, -0.4, 0.2, -0.3, 0.4, -0.2];
+    let y: Vec<f64> = x
+        .iter()
+        .zip(wobble)
+        .map(|(x, e)| 100.0 - (x - 10.0) * (x - 10.0) + e)
+        .collect();
+    let fit = plain(&x, &y, CURVE).unwrap();
+    let variance = fit.residual_sd * fit.residual_sd;
+    let p = fit.read_off(99.5, 3.0, |_| variance);
+    assert!(
+        p.x > 9.0 && p.low_95 < p.x && p.high_95 == f64::INFINITY,
+        "{p:?}"
+    );
+    assert!(fit.read_off(150.0, 3.0, |_| variance).x.is_nan());
+    let p = fit.read_off(75.0, 3.0, |_| variance);
+    assert!(
+        p.low_95 < 5.0 && p.high_95 > 5.0 && p.high_95 < 6.0,
+        "{p:?}"
+    );
+}
+
+#[test]
+fn points_without_scatter_have_an_interval_without_width() {
+    let fit = plain(&[1.0, 2.0, 4.0], &[2.0, 4.0, 8.0], LINE).unwrap();
+    let p = fit.read_off(6.0, 1.0, |_| 0.0);
+    assert!((p.low_95 - 3.0).abs() < 1e-12 && (p.high_95 - 3.0).abs() < 1e-12);
 }

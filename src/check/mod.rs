@@ -12,7 +12,7 @@ pub mod standard;
 pub use name::{Check, Effect, Told};
 
 use crate::method::Method;
-use crate::quant::curve::Curve;
+use crate::quant::curve::{Curve, Repeats};
 use crate::reading::{Evaluation, Found, Reading};
 use crate::runlist::{Injection, Kind};
 use crate::text::{fixed, significant};
@@ -79,6 +79,8 @@ pub struct Bench<'a> {
     pub method: &'a Method,
     /// One for each analyte of the method, where a calibration serves it.
     pub curves: &'a [Option<&'a Curve>],
+    /// What the standards around a sample show of each analyte's scatter; shorter or empty: nothing.
+    pub repeats: &'a [Option<Repeats>],
     /// Areas (for the method's injection volume) of the queue's first standard of this injection's level, if this is a later one.
     pub first_areas: Option<&'a [Option<f64>]>,
 }
@@ -159,7 +161,8 @@ fn read(plan: &Injection, reading: &Reading, bench: Bench<'_>, out: &mut Assessm
     for (k, found) in reading.analytes.iter().enumerate().take(out.lines.len()) {
         if let (Some(found), Some(line)) = (found, out.lines.get_mut(k)) {
             let curve = bench.curves.get(k).copied().flatten();
-            *line = numbers(found, curve, correction, plan.dilution);
+            let repeats = bench.repeats.get(k).copied().flatten();
+            *line = numbers(found, curve, repeats, correction, plan.dilution);
             line.recovery_percent = recovery(plan, bench.method, k, line);
         }
     }
@@ -182,7 +185,13 @@ pub fn volume_correction(plan: &Injection, method: &Method) -> f64 {
     }
 }
 
-fn numbers(found: &Found, curve: Option<&Curve>, correction: f64, dilution: f64) -> Line {
+fn numbers(
+    found: &Found,
+    curve: Option<&Curve>,
+    repeats: Option<Repeats>,
+    correction: f64,
+    dilution: f64,
+) -> Line {
     let mut line = Line {
         retention_min: Some(found.retention_min),
         area_mau_s: Some(found.area_mau_s),
@@ -191,7 +200,7 @@ fn numbers(found: &Found, curve: Option<&Curve>, correction: f64, dilution: f64)
         ..Line::default()
     };
     if let Some(prediction) = curve
-        .map(|c| c.predict(found.area_mau_s, 1))
+        .map(|c| c.predict_beside(found.area_mau_s, repeats))
         .filter(|p| p.x.is_finite())
     {
         let factor = correction * dilution;

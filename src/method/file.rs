@@ -4,7 +4,7 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
-use super::{Degree, Fit, Method, Weight, analytes, conditions, limits, steering};
+use super::{Degree, Fit, Method, ScatterOf, Weight, analytes, conditions, limits, steering};
 use crate::config::document::{self, Document};
 use crate::config::error::FileError;
 use crate::config::table::Table;
@@ -21,7 +21,7 @@ const KEYS: &[&str] = &[
     "integration",
     "span",
 ];
-const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero", "model"];
+const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero", "model", "scatter_of"];
 
 /// Reads and checks a method file.
 ///
@@ -52,6 +52,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
         analytes,
         limits: limits::read(&root)?,
         fit: fit(&root)?,
+        scatter: scatter(&root)?,
         integration: steering::read(&root)?,
         sha256: hex(&Sha256::digest(text.as_bytes())),
     })
@@ -92,6 +93,22 @@ fn fit(root: &Table<'_>) -> Result<Fit, FileError> {
             .transpose()?
             .unwrap_or_default(),
     })
+}
+
+fn scatter(root: &Table<'_>) -> Result<ScatterOf, FileError> {
+    const WORDS: [(&str, ScatterOf); 2] = [
+        ("calibrators", ScatterOf::Calibrators),
+        ("standards", ScatterOf::Standards),
+    ];
+    let Some(value) = root.get("calibration") else {
+        return Ok(ScatterOf::default());
+    };
+    let table = value.table(CALIBRATION_KEYS)?;
+    let word = table
+        .get("scatter_of")
+        .map(|v| v.word(&WORDS))
+        .transpose()?;
+    Ok(word.unwrap_or_default())
 }
 
 fn hex(bytes: &[u8]) -> String {

@@ -30,10 +30,22 @@ pub struct Method {
     pub limits: Limits,
     /// How calibrators are fitted.
     pub fit: Fit,
+    /// Where the 95 % intervals of samples take the scatter of an injection from.
+    pub scatter: ScatterOf,
     /// What is ordered for the integration.
     pub integration: Integration,
     /// SHA-256 of the file's bytes, hex: the provenance of every number made with it.
     pub sha256: String,
+}
+
+/// What shows how areas scatter from injection to injection.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum ScatterOf {
+    /// The calibrators about their curve.
+    #[default]
+    Calibrators,
+    /// These, pooled with the queue's standards about their own means: an interval that follows the night.
+    Standards,
 }
 
 /// How the separation is run.

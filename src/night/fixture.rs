@@ -55,6 +55,7 @@ pub(crate) fn method() -> Method {
             degree: crate::method::Degree::Straight,
         },
         integration: Default::default(),
+        scatter: Default::default(),
         sha256: "0123456789abcdef".repeat(4),
     }
 }

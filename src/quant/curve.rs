@@ -12,7 +12,7 @@ pub use super::regression::inverse::Prediction;
 use super::regression::lack_of_fit::LackOfFit;
 use super::regression::weights::Weights;
 use super::regression::{Model, Regression};
-use super::student::t_quantile;
+use super::student::{f_exceeds, t_quantile};
 use crate::method::{Degree, Fit, Weight};
 
 /// One calibrator's response to one analyte.
@@ -64,6 +64,18 @@ pub struct LevelFigures {
     /// at nominal 0.
     #[serde(default)]
     pub scatter_percent: Option<f64>,
+}
+
+/// Below this probability two scatters are not the same.
+const OTHER_SCATTER: f64 = 0.01;
+
+/// What repeated injections of standards show of the scatter of areas.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Repeats {
+    /// Σ w (A − Ā)² about each level's mean, in the curve's weights, (mAU·s)².
+    pub weighted_squares: f64,
+    /// Degrees of freedom of that.
+    pub df: f64,
 }
 
 /// Calibration of one analyte: area = b₀ + b₁ × concentration, with b₂ × concentration² where it is quadratic.
@@ -209,6 +221,45 @@ impl Curve {
             df
         };
         fit.read_off(area_mau_s, df, |x| of_fit(x).max(of_shown(x)))
+    }
+
+    /// What standards of this analyte show of its scatter: their areas by nominal concentration, about each level's own
+    /// mean, in the curve's weights. `None` where no level stands there twice.
+    pub fn repeats<'a>(&self, levels: impl Iterator<Item = (f64, &'a [f64])>) -> Option<Repeats> {
+        let (mut weighted_squares, mut df) = (0.0, 0.0);
+        for (nominal, areas) in levels.filter(|(_, areas)| areas.len() > 1) {
+            let Some(sd) = sd(areas) else { continue };
+            let own = areas.len() as f64 - 1.0;
+            weighted_squares += self.weights.at(nominal) * own * sd * sd;
+            df += own;
+        }
+        (df > 0.0 && weighted_squares.is_finite()).then_some(Repeats {
+            weighted_squares,
+            df,
+        })
+    }
+
+    /// The same as [`predict`](Curve::predict) for one reading, where standards beside the sample show how areas scatter.
+    ///
+    /// The fit's residuals and the standards' deviations are two estimates of one variance and are pooled (pooled
+    /// variance, textbook formula): s² = (RSS + Σ w (A − Ā)²)/(df + df′). Where the standards scatter more than that
+    /// can be (F test, 1 %), theirs counts alone for the reading.
+    pub fn predict_beside(&self, area_mau_s: f64, repeats: Option<Repeats>) -> Prediction {
+        let Some(shown) = repeats else {
+            return self.predict(area_mau_s, 1);
+        };
+        let fit = &self.regression;
+        let df = fit.df as f64;
+        let of_shown = shown.weighted_squares / shown.df;
+        let ratio = of_shown / (fit.residual_sd * fit.residual_sd);
+        if ratio.is_finite() && f_exceeds(ratio, shown.df, df) < OTHER_SCATTER {
+            return fit.read_off(area_mau_s, shown.df, |x| of_shown / self.weights.at(x));
+        }
+        let df = df + shown.df;
+        let variance = (fit.rss + shown.weighted_squares) / df;
+        let mut pooled = fit.clone();
+        pooled.residual_sd = variance.sqrt();
+        pooled.read_off(area_mau_s, df, |x| variance / self.weights.at(x))
     }
 
     /// Lowest (above zero) and highest calibrated concentration.

@@ -375,6 +375,11 @@ fn mistakes_in_limits_are_named() {
 fn mistakes_in_the_fit_are_named() {
     let fit = |line: &str| added(&format!("[calibration]\n{line}"));
     assert_eq!(fit("weight = \"1/x2\"\nthrough_zero = true"), "no error");
+    assert_eq!(fit("scatter_of = \"standards\""), "no error");
+    assert_eq!(
+        fit("scatter_of = \"samples\""),
+        "m.toml:13: calibration.scatter_of: found \"samples\", expected \"calibrators\" or \"standards\""
+    );
     assert_eq!(
         fit("weight = \"1/y\""),
         "m.toml:13: calibration.weight: found \"1/y\", expected \"1\", \"1/x\" or \"1/x2\""

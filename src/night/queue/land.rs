@@ -5,6 +5,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::{Queue, Slot, tell};
+use crate::method::ScatterOf;
 use crate::night::Landing;
 use crate::night::pace::later;
 use crate::runlist::{Injection, Kind};
@@ -81,6 +82,13 @@ impl Queue {
         };
         match slot.plan.kind {
             Kind::Standard => {
+                let out_of_turn = self.last_landed.is_some_and(|l| l > k);
+                if out_of_turn && self.method.scatter == ScatterOf::Standards {
+                    // The samples behind it have reckoned without it.
+                    let behind = (k + 1..self.slots.len())
+                        .filter(|j| self.slots.get(*j).is_some_and(Slot::is_settled));
+                    self.dirty.extend(behind);
+                }
                 if let Some(same) = self.levels.get(&slot.plan.level) {
                     // Later standards are held against the first: they change only if this may be the first.
                     let first = same

@@ -243,3 +243,39 @@ fn a_standard_without_a_calibration_settles_nothing() {
     assert_eq!(spelled(night.judged()), "apa");
     assert_eq!(spelled(night.end().judged()), "aoa");
 }
+
+/// The width of a sample's interval in a night whose standards show these shares of their amount.
+fn width(shares: &[f64; 2], scatter: crate::method::ScatterOf) -> f64 {
+    let mut terms = crate::night::fixture::terms();
+    let mut method = (*terms.method).clone();
+    method.scatter = scatter;
+    terms.method = Arc::new(method);
+    let mut night = Night::new("PPsPP");
+    night.queue = Some(Queue::planned("crocks", &terms, &night.list()));
+    for p in [1, 2, 4, 5] {
+        night.land(p, mid(&[shares[p % 2], 1.0]));
+        night.judged();
+    }
+    night.good(3);
+    let line = night.judged().slots()[2].assessment.lines[0];
+    line.high_95.unwrap() - line.low_95.unwrap()
+}
+
+#[test]
+fn intervals_follow_the_standards_where_the_method_says_so() {
+    use crate::method::ScatterOf::{Calibrators, Standards};
+    let calibrators = width(&[0.97, 1.03], Calibrators);
+    assert_eq!(
+        calibrators,
+        width(&[1.0, 1.0], Calibrators),
+        "not by default"
+    );
+    assert!(
+        width(&[0.97, 1.03], Standards) > 2.0 * calibrators,
+        "a restless night"
+    );
+    assert!(
+        width(&[1.0, 1.0], Standards) < calibrators,
+        "a quiet night teaches too"
+    );
+}

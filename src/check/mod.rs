@@ -200,7 +200,7 @@ fn numbers(
         ..Line::default()
     };
     if let Some(prediction) = curve
-        .map(|c| c.predict_beside(found.area_mau_s, repeats))
+        .map(|c| c.predict_beside(found.area_mau_s, 1, repeats))
         .filter(|p| p.x.is_finite())
     {
         let factor = correction * dilution;

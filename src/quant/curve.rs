@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::blank::{Blank, Sigma};
-use super::describe::{Scatter, mean, sd};
+use super::describe::{mean, sd};
 use super::detection::{Din32645, limit_of_detection, limit_of_quantification};
 pub use super::regression::FitError;
 pub use super::regression::inverse::Prediction;
@@ -195,32 +195,7 @@ impl Curve {
     ///
     /// The reading is supposed to scatter as calibrators of its concentration do: its weight follows the weight rule.
     pub fn predict(&self, area_mau_s: f64, m: u32) -> Prediction {
-        self.predict_with(area_mau_s, m, None)
-    }
-
-    /// The same where something else, such as the standards around a sample, shows how areas scatter
-    /// ([`pooled_scatter`](super::describe::pooled_scatter)). At each concentration the larger of the two variances of
-    /// a reading counts: the fit's s²/w, or (relative standard deviation × area)². A sample does not scatter less than
-    /// standards injected beside it, and adding both would count one scatter twice (common practice, no source).
-    ///
-    /// Where the shown scatter counts, its degrees of freedom and the fit's are brought together by Welch and
-    /// Satterthwaite (JCGM 100:2008, G.4.1; from memory).
-    pub fn predict_with(&self, area_mau_s: f64, m: u32, shown: Option<Scatter>) -> Prediction {
-        let m = f64::from(m.max(1));
-        let fit = &self.regression;
-        let of_fit = |x: f64| fit.residual_sd * fit.residual_sd / (m * self.weights.at(x));
-        let df = fit.df as f64;
-        let Some(shown) = shown else {
-            return fit.read_off(area_mau_s, df, of_fit);
-        };
-        let of_shown = |x: f64| (shown.relative_sd * fit.value(x)).powi(2) / m;
-        let x = fit.invert(area_mau_s);
-        let df = if of_shown(x) > of_fit(x) {
-            welch_satterthwaite([(of_shown(x), shown.df), (fit.value_se(x).powi(2), df)])
-        } else {
-            df
-        };
-        fit.read_off(area_mau_s, df, |x| of_fit(x).max(of_shown(x)))
+        self.predict_beside(area_mau_s, m, None)
     }
 
     /// What standards of this analyte show of its scatter: their areas by nominal concentration, about each level's own
@@ -239,27 +214,31 @@ impl Curve {
         })
     }
 
-    /// The same as [`predict`](Curve::predict) for one reading, where standards beside the sample show how areas scatter.
+    /// The same as [`predict`](Curve::predict) where standards beside the sample show how areas scatter.
     ///
     /// The fit's residuals and the standards' deviations are two estimates of one variance and are pooled (pooled
     /// variance, textbook formula): s² = (RSS + Σ w (A − Ā)²)/(df + df′). Where the standards scatter more than that
     /// can be (F test, 1 %), theirs counts alone for the reading.
-    pub fn predict_beside(&self, area_mau_s: f64, repeats: Option<Repeats>) -> Prediction {
-        let Some(shown) = repeats else {
-            return self.predict(area_mau_s, 1);
-        };
+    pub fn predict_beside(&self, area_mau_s: f64, m: u32, repeats: Option<Repeats>) -> Prediction {
+        let m = f64::from(m.max(1));
         let fit = &self.regression;
         let df = fit.df as f64;
+        let read_off = |fit: &Regression, df: f64, variance: f64| {
+            fit.read_off(area_mau_s, df, |x| variance / (m * self.weights.at(x)))
+        };
+        let of_fit = fit.residual_sd * fit.residual_sd;
+        let Some(shown) = repeats else {
+            return read_off(fit, df, of_fit);
+        };
         let of_shown = shown.weighted_squares / shown.df;
-        let ratio = of_shown / (fit.residual_sd * fit.residual_sd);
+        let ratio = of_shown / of_fit;
         if ratio.is_finite() && f_exceeds(ratio, shown.df, df) < OTHER_SCATTER {
-            return fit.read_off(area_mau_s, shown.df, |x| of_shown / self.weights.at(x));
+            return read_off(fit, shown.df, of_shown);
         }
-        let df = df + shown.df;
-        let variance = (fit.rss + shown.weighted_squares) / df;
-        let mut pooled = fit.clone();
+        let variance = (fit.rss + shown.weighted_squares) / (df + shown.df);
+        let mut pooled = *fit;
         pooled.residual_sd = variance.sqrt();
-        pooled.read_off(area_mau_s, df, |x| variance / self.weights.at(x))
+        read_off(&pooled, df + shown.df, variance)
     }
 
     /// Lowest (above zero) and highest calibrated concentration.
@@ -286,12 +265,6 @@ impl Curve {
     pub fn r2(&self) -> f64 {
         self.regression.r2
     }
-}
-
-/// Degrees of freedom of a sum of variances, each with its own.
-fn welch_satterthwaite(parts: [(f64, f64); 2]) -> f64 {
-    let total: f64 = parts.iter().map(|(v, _)| v).sum();
-    total * total / parts.iter().map(|(v, df)| v * v / df).sum::<f64>()
 }
 
 /// Refuses negative amounts and levels with two amounts.

@@ -65,30 +65,6 @@ pub fn rsd_percent(values: &[f64]) -> Option<f64> {
     rsd.is_finite().then_some(rsd)
 }
 
-/// Scatter that repeated injections show, relative to their size.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Scatter {
-    /// Relative standard deviation as a fraction: 0.02 is 2 %.
-    pub relative_sd: f64,
-    /// Degrees of freedom of that, above 0; infinity where it is known.
-    pub df: f64,
-}
-
-/// Scatter of several groups taken together, such as the standards of one level in each checkpoint:
-/// √(Σ (nⱼ − 1) rⱼ² / Σ (nⱼ − 1)) with rⱼ = sⱼ/|x̄ⱼ| (pooled variance, textbook formula). Groups of one value and of
-/// mean zero say nothing; `None` where no group says anything.
-pub fn pooled_scatter(groups: &[&[f64]]) -> Option<Scatter> {
-    let parts: Vec<(f64, f64)> = groups
-        .iter()
-        .filter_map(|g| Some((g.len() as f64 - 1.0, rsd_percent(g)? / 100.0)))
-        .collect();
-    let df = sum(parts.iter().map(|(df, _)| *df));
-    let relative_sd = (sum(parts.iter().map(|(df, r)| df * r * r)) / df).sqrt();
-    relative_sd
-        .is_finite()
-        .then_some(Scatter { relative_sd, df })
-}
-
 /// Lag-1 autocorrelation r₁ = Σ (yᵢ − ȳ)(yᵢ₊₁ − ȳ) / Σ (yᵢ − ȳ)²; `None` with fewer than two values or no scatter.
 ///
 /// Formula of the NIST StRD univariate sets (verified).
@@ -181,12 +157,6 @@ mod tests {
     }
 
     /// By hand: groups 9, 11 (mean 10, variance 2: r² = 0.02) and 99, 100, 101 (r² = 0.0001); (0.02 + 2 · 0.0001)/3.
-    #[test]
-    fn scatter_is_pooled_over_groups() {
-        let s = pooled_scatter(&[&[9.0, 11.0], &[99.0, 100.0, 101.0], &[5.0], &[]]).unwrap();
-        assert!((s.relative_sd - (0.0202_f64 / 3.0).sqrt()).abs() < 1e-15 && s.df == 3.0);
-        assert_eq!(pooled_scatter(&[&[5.0], &[0.0, 0.0]]), None);
-    }
 
     #[test]
     fn one_value_has_a_mean_and_no_interval() {

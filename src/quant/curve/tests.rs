@@ -230,22 +230,23 @@ fn a_curve_that_turns_says_where() {
 }
 
 #[test]
-fn standards_that_scatter_more_widen_the_interval_and_less_do_not_narrow_it() {
+fn standards_teach_what_a_reading_scatters() {
     let curve = fitted(&GOOD, PLAIN).unwrap();
-    let shown = |relative_sd: f64| {
-        Some(Scatter {
-            relative_sd,
-            df: 4.0,
-        })
-    };
+    let at = curve.regression.value(5.0);
     let plain = curve.predict(100.0, 1);
-    assert_eq!(curve.predict_with(100.0, 1, shown(1e-4)), plain);
-    let wide = curve.predict_with(100.0, 1, shown(0.1));
-    assert!(wide.x == plain.x && wide.se > 5.0 * plain.se && wide.low_95 < plain.low_95);
-    // t(0.975; 4) = 2.776 counts then, and the bound lies where a tenth of its own area away from the reading.
-    let low = curve.regression.value(wide.low_95);
-    assert!(((100.0 - low) / low / 0.1 - 2.776).abs() < 0.06, "{low}");
-    assert!(curve.predict_with(100.0, 4, shown(0.1)).se < 0.6 * wide.se);
+    let shown = |deviation: f64| {
+        let areas = [at - deviation * at, at, at + deviation * at];
+        curve.repeats([(5.0, &areas[..])].into_iter())
+    };
+    assert_eq!(curve.predict_beside(100.0, 1, None), plain);
+    assert_eq!(curve.repeats([(5.0, &[at][..])].into_iter()), None);
+    let width = |p: Prediction| p.high_95 - p.low_95;
+    let calm = curve.predict_beside(100.0, 1, shown(1e-6));
+    assert!(width(calm) < width(plain), "{calm:?} {plain:?}");
+    let wild = curve.predict_beside(100.0, 1, shown(0.3));
+    assert!(width(wild) > 5.0 * width(plain), "{wild:?} {plain:?}");
+    assert!(width(curve.predict_beside(100.0, 4, shown(0.3))) < 0.6 * width(wild));
+    assert_eq!((calm.x, wild.x), (plain.x, plain.x));
 }
 
 #[test]

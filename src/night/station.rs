@@ -15,6 +15,8 @@ use crate::runlist::{Injection, Kind, RunList};
 
 /// Prefix of the queues of traces that no list names.
 const UNLISTED: &str = "unlisted-";
+/// So many moments at which files were written are remembered.
+const REMEMBERED: usize = 20_000;
 
 /// A run list in use.
 #[derive(Debug, Clone)]
@@ -34,6 +36,10 @@ pub struct Station {
     named: HashMap<String, Vec<String>>,
     queues: BTreeMap<String, Queue>,
     emptied: BTreeSet<String>,
+    /// First and last modification time of what lies in each unlisted queue.
+    spans: BTreeMap<String, (Timestamp, Timestamp)>,
+    /// When files were written, whatever queue they belong to.
+    activity: BTreeSet<Timestamp>,
 }
 
 impl Station {
@@ -47,6 +53,8 @@ impl Station {
             named: HashMap::new(),
             queues: BTreeMap::new(),
             emptied: BTreeSet::new(),
+            spans: BTreeMap::new(),
+            activity: BTreeSet::new(),
         }
     }
 
@@ -132,6 +140,7 @@ impl Station {
             let Some(mut old) = self.queues.remove(&name) else {
                 continue;
             };
+            self.spans.remove(&name);
             let alerts = old.take_alerts();
             let (mine, rest): (Vec<_>, Vec<_>) = old
                 .take_landings()
@@ -178,36 +187,38 @@ impl Station {
 
     /// The unlisted queue that goes on at this time, or a new one of this date.
     fn unlisted_name(&self, modified: Timestamp) -> String {
-        let quiet_s = self.terms.method.cycle_s() * self.terms.time_scale * QUIET_CYCLES;
         let open = self
-            .queues
+            .spans
             .iter()
             .rev()
-            .filter(|(n, _)| n.starts_with(UNLISTED))
-            .find(|(_, q)| {
-                let last = q
-                    .slots()
-                    .iter()
-                    .filter_map(|s| s.landing.as_ref())
-                    .map(|l| l.modified)
-                    .max();
-                let first = q
-                    .slots()
-                    .iter()
-                    .filter_map(|s| s.landing.as_ref())
-                    .map(|l| l.modified)
-                    .min();
-                first.is_some_and(|f| f <= modified)
-                    && last
-                        .and_then(|l| later(l, quiet_s))
-                        .is_some_and(|end| modified <= end)
-            });
+            .find(|(_, (first, last))| *first <= modified && self.goes_on(*last, modified));
         match open {
             Some((name, _)) => name.clone(),
             None => format!(
                 "{UNLISTED}{}",
                 crate::text::local(modified, &self.zone).date()
             ),
+        }
+    }
+
+    /// From one moment to the other the instrument never paused for three cycle times, whatever queue its traces went to.
+    fn goes_on(&self, from: Timestamp, to: Timestamp) -> bool {
+        let quiet_s = self.terms.method.cycle_s() * self.terms.time_scale * QUIET_CYCLES;
+        let near = |a: Timestamp, b: Timestamp| later(a, quiet_s).is_some_and(|end| b <= end);
+        let mut at = from;
+        for seen in self.activity.range(from..to.max(from)) {
+            if !near(at, *seen) {
+                return false;
+            }
+            at = *seen;
+        }
+        near(at, to)
+    }
+
+    fn note_activity(&mut self, modified: Timestamp) {
+        self.activity.insert(modified);
+        if self.activity.len() > REMEMBERED {
+            self.activity.pop_first();
         }
     }
 
@@ -225,6 +236,7 @@ impl Station {
     /// A trace has landed; gives the name of its queue.
     pub fn land(&mut self, landing: Arc<Landing>) -> String {
         let name = self.queue_of(&landing.stem, landing.modified);
+        self.note_activity(landing.modified);
         if self.lists.contains_key(&name) {
             self.queue(&name).land(landing);
         } else {
@@ -235,6 +247,9 @@ impl Station {
 
     fn place_unlisted(&mut self, name: &str, landing: Arc<Landing>) {
         let plan = self.plan_from_name(&landing.stem);
+        let at = landing.modified;
+        let span = self.spans.entry(name.to_owned()).or_insert((at, at));
+        *span = (span.0.min(at), span.1.max(at));
         self.queue(name).land_unlisted(plan, landing);
     }
 
@@ -317,6 +332,52 @@ impl Station {
 
     /// Forgets a queue that has ended: its results stand, its records stay in the ledger.
     pub fn forget(&mut self, queue: &str) -> Option<Queue> {
+        self.spans.remove(queue);
         self.queues.remove(queue)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::night::fixture::{mid, start, terms};
+    use crate::reading::Evaluation;
+    use jiff::SignedDuration;
+
+    fn landing(stem: &str, minutes: i64) -> Arc<Landing> {
+        let modified = start()
+            .checked_add(SignedDuration::from_mins(minutes))
+            .unwrap();
+        Arc::new(Landing {
+            id: minutes,
+            stem: stem.to_owned(),
+            file_name: format!("{stem}.csv"),
+            sha256: String::new(),
+            modified,
+            landed_at: modified,
+            revision: 1,
+            evaluation: Evaluation::Read(mid(&[1.0, 1.0])),
+        })
+    }
+
+    #[test]
+    fn strays_of_one_night_share_a_queue_while_the_instrument_goes_on() {
+        let mut station = Station::new(terms(), None, TimeZone::UTC);
+        // From 16:00 UTC over midnight: strays are hours apart, and other traces land between them.
+        let list = crate::night::fixture::Night::new(&"s".repeat(30)).list();
+        station.set_list("crocks", Arc::new(list), start());
+        assert_eq!(station.land(landing("stray-1", 0)), "unlisted-2026-09-21");
+        for k in 1..=30 {
+            assert_eq!(station.land(landing(&format!("t-{k}"), 23 * k)), "crocks");
+        }
+        assert_eq!(
+            station.land(landing("stray-2", 23 * 30 + 5)),
+            "unlisted-2026-09-21"
+        );
+        let next_day = 23 * 30 + 5 + 70;
+        assert_eq!(
+            station.land(landing("stray-3", next_day)),
+            "unlisted-2026-09-22"
+        );
     }
 }

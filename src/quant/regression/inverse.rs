@@ -45,6 +45,8 @@ const WIDEN: f64 = 1.25;
 const STEPS: u32 = 48;
 /// Halvings of the step in which a bound lies: to the last digit.
 const HALVINGS: u32 = 64;
+/// Bounds this near to each other, relative to their size, are one: a hundred times below what is shown or compared.
+const NEAR_ENOUGH: f64 = 1e-13;
 
 impl Regression {
     /// The amount at which the fitted response is `y`. NaN where a parabola never gets there, or on a curve that does
@@ -150,7 +152,7 @@ impl Regression {
 fn halve(mut inside: f64, mut outside: f64, beyond: &dyn Fn(f64) -> f64) -> f64 {
     for _ in 0..HALVINGS {
         let middle = inside / 2.0 + outside / 2.0;
-        if middle == inside || middle == outside {
+        if (outside - inside).abs() <= NEAR_ENOUGH * (outside.abs() + inside.abs()) {
             break;
         }
         if beyond(middle) > 0.0 {

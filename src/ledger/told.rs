@@ -49,26 +49,24 @@ impl Ledger {
             path: path.clone(),
             source,
         };
-        let transaction = self.connection.transaction().map_err(sqlite)?;
-        for alert in &changes.raised {
-            let text = serde_json::to_string(alert).map_err(|e| LedgerError::Record {
+        let text_of = |alert: &Alert| {
+            serde_json::to_string(alert).map_err(|e| LedgerError::Record {
                 path: path.clone(),
                 table: "alert",
                 id: 0,
                 message: e.to_string(),
-            })?;
+            })
+        };
+        let transaction = self.connection.transaction().map_err(sqlite)?;
+        for alert in &changes.raised {
+            let text = text_of(alert)?;
             transaction
                 .prepare_cached("INSERT INTO alert (station, queue, key, raised_ns, record) VALUES (?1, ?2, ?3, ?4, ?5)")
                 .and_then(|mut s| s.execute(params![station, queue, alert.key, nanoseconds(alert.raised_at), text]))
                 .map_err(sqlite)?;
         }
         for alert in &changes.cleared {
-            let text = serde_json::to_string(alert).map_err(|e| LedgerError::Record {
-                path: path.clone(),
-                table: "alert",
-                id: 0,
-                message: e.to_string(),
-            })?;
+            let text = text_of(alert)?;
             transaction
                 .prepare_cached("UPDATE alert SET cleared_ns = ?4, record = ?5 WHERE station = ?1 AND queue = ?2 AND key = ?3 AND cleared_ns IS NULL")
                 .and_then(|mut s| s.execute(params![station, queue, alert.key, alert.cleared_at.map(nanoseconds), text]))

@@ -6,10 +6,11 @@ use crate::check::{Check, Effect, Failure, volume_correction};
 use crate::method::Method;
 use crate::quant::calibration::{Blank, Calibration, Meta, Point};
 use crate::quant::curve::Curve;
-use crate::reading::Evaluation;
+use crate::reading::{Evaluation, Reading};
 use crate::runlist::Kind;
 use crate::text::significant;
 
+use super::Landing;
 use super::slot::Slot;
 
 /// A calibration with the name that the sheet gives it.
@@ -84,19 +85,28 @@ pub struct Outcome {
     pub failures: Vec<Failure>,
 }
 
+/// The slots of one kind whose trace was read and shows no air, with what landed in them.
+fn sound<'a>(
+    slots: impl Iterator<Item = &'a Slot>,
+    kind: Kind,
+) -> impl Iterator<Item = (&'a Slot, &'a Landing, &'a Reading)> {
+    slots
+        .filter(move |s| s.plan.kind == kind)
+        .filter_map(|slot| {
+            let landing = slot.landing.as_deref()?;
+            match &landing.evaluation {
+                Evaluation::Read(reading) if reading.air.is_none() => {
+                    Some((slot, landing, reading))
+                }
+                _ => None,
+            }
+        })
+}
+
 /// The points that the calibrators in these slots give. Air, a cut-off top and a missing peak keep a point out.
 pub fn points<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec<Point> {
     let mut out = Vec::new();
-    for slot in slots.filter(|s| s.plan.kind == Kind::Calibrator) {
-        let Some(landing) = &slot.landing else {
-            continue;
-        };
-        let Evaluation::Read(reading) = &landing.evaluation else {
-            continue;
-        };
-        if reading.air.is_some() {
-            continue;
-        }
+    for (slot, landing, reading) in sound(slots, Kind::Calibrator) {
         let Some(level) = method.level(&slot.plan.level) else {
             continue;
         };
@@ -127,16 +137,7 @@ pub fn points<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec
 /// calibrators are, and the trace's noise. Air keeps a blank out.
 pub fn blanks<'a>(slots: impl Iterator<Item = &'a Slot>, method: &Method) -> Vec<Blank> {
     let mut out = Vec::new();
-    for slot in slots.filter(|s| s.plan.kind == Kind::Blank) {
-        let Some(landing) = &slot.landing else {
-            continue;
-        };
-        let Evaluation::Read(reading) = &landing.evaluation else {
-            continue;
-        };
-        if reading.air.is_some() {
-            continue;
-        }
+    for (slot, landing, reading) in sound(slots, Kind::Blank) {
         for (k, analyte) in method.analytes.iter().enumerate() {
             let found = reading.analytes.get(k).and_then(Option::as_ref);
             out.push(Blank {

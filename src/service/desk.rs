@@ -26,7 +26,6 @@ use crate::intake::Seen;
 use crate::ledger::{FileSeen, Ledger, LedgerError};
 use crate::night;
 use crate::night::alarm::{Alert, Alerts};
-use crate::night::calibrate;
 use crate::night::pace::later;
 use crate::night::queue::Queue;
 
@@ -342,11 +341,6 @@ impl Desk {
                 .values()
                 .filter(|q| q.has_begun())
                 .any(Queue::needs_attention)
-    }
-
-    /// The curves that serve a queue, for those who want to show them.
-    pub fn serving(&self, queue: &str) -> Option<&calibrate::Serving> {
-        self.night.queues().get(queue).map(Queue::serving)
     }
 }
 

@@ -43,6 +43,18 @@ pub enum Check {
     UnlistedTrace,
     /// The next trace is overdue.
     LateTrace,
+    /// A pressure reading is above its limit.
+    PressureHigh,
+    /// A pressure reading is below its limit.
+    PressureLow,
+    /// At its present slope the pressure reaches its limit before the queue ends.
+    PressureRise,
+    /// The pressure pulsates well above the queue's own normal.
+    PressureRipple,
+    /// The bottle does not last until the queue ends.
+    EluentShort,
+    /// The waste container does not last until the queue ends.
+    WasteFull,
 }
 
 /// What a failure does to verdicts.
@@ -77,7 +89,7 @@ impl Told {
 
 impl Check {
     /// All checks, in message order.
-    pub const ALL: [Check; 19] = [
+    pub const ALL: [Check; 25] = [
         Check::UnreadableTrace,
         Check::MissingTrace,
         Check::RunList,
@@ -97,6 +109,12 @@ impl Check {
         Check::Replicates,
         Check::UnlistedTrace,
         Check::LateTrace,
+        Check::PressureHigh,
+        Check::PressureLow,
+        Check::PressureRise,
+        Check::PressureRipple,
+        Check::EluentShort,
+        Check::WasteFull,
     ];
 
     /// As sheets and alerts spell it.
@@ -121,6 +139,12 @@ impl Check {
             Check::Replicates => "replicates",
             Check::UnlistedTrace => "unlisted-trace",
             Check::LateTrace => "late-trace",
+            Check::PressureHigh => "pressure-high",
+            Check::PressureLow => "pressure-low",
+            Check::PressureRise => "pressure-rise",
+            Check::PressureRipple => "pressure-ripple",
+            Check::EluentShort => "eluent-short",
+            Check::WasteFull => "waste-full",
         }
     }
 

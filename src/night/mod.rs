@@ -2,11 +2,13 @@
 //!
 //! Pure: events and the time come in as values, verdicts and alerts go out; the disk, the clock and the network are
 //! unknown here. [`station`] routes landings to queues, [`queue`] keeps one queue, [`bracket`] its checkpoints,
-//! [`replicate`] its replicate groups, [`calibrate`] the fit of calibrators in the queue, [`alarm`] what is told.
+//! [`replicate`] its replicate groups, [`calibrate`] the fit of calibrators in the queue, [`alarm`] what is told,
+//! [`condition`] what goes on beside the injections.
 
 pub mod alarm;
 pub mod bracket;
 pub mod calibrate;
+pub mod condition;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod pace;

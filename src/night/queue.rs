@@ -67,6 +67,8 @@ pub struct Queue {
     pace: Pace,
     time_scale: f64,
     alerts: Alerts,
+    /// What conditions changed since the last judgement.
+    pending: AlertChanges,
     ended: bool,
     just_ended: bool,
     dirty: BTreeSet<usize>,
@@ -136,6 +138,7 @@ impl Queue {
             pace,
             time_scale: terms.time_scale,
             alerts: Alerts::default(),
+            pending: AlertChanges::default(),
             ended: false,
             just_ended: false,
             dirty: BTreeSet::new(),
@@ -174,6 +177,16 @@ impl Queue {
             raised: Vec::new(),
             cleared: vec![cleared],
         })
+    }
+
+    /// What conditions changed since the last judgement.
+    pub(super) fn pending_alerts(&mut self) -> &mut AlertChanges {
+        &mut self.pending
+    }
+
+    /// A condition changed and [`Queue::judge`] has not said so yet.
+    pub fn has_pending(&self) -> bool {
+        !self.pending.is_empty()
     }
 
     /// Everything that is derived from the slots' order.

@@ -295,10 +295,11 @@ impl Station {
         self.queues.values().filter_map(Queue::next_deadline).min()
     }
 
-    /// Judges what is touched; queues in which nothing has landed yet stay silent.
+    /// Judges what is touched; queues in which nothing has landed yet stay silent, conditions apart.
     pub fn judge(&mut self, now: Timestamp) -> Vec<(String, Changes)> {
         let mut out = Vec::new();
-        for (name, queue) in self.queues.iter_mut().filter(|(_, q)| q.has_begun()) {
+        let awake = |q: &Queue| q.has_begun() || q.has_pending();
+        for (name, queue) in self.queues.iter_mut().filter(|(_, q)| awake(q)) {
             let changes = queue.judge(now);
             if !changes.is_empty() {
                 out.push((name.clone(), changes));

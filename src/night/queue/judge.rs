@@ -23,6 +23,7 @@ impl Queue {
         let mut changes = Changes {
             rebuilt: std::mem::take(&mut self.rebuilt),
             ended: std::mem::take(&mut self.just_ended),
+            alerts: std::mem::take(&mut self.pending),
             ..Changes::default()
         };
         if self.refit && self.calibrators_are_in() {

@@ -16,7 +16,8 @@
 //! | [`night`] | landings, run lists, the clock → verdicts and alerts of a queue |
 //! | [`ledger`] | records → durable, replayable |
 //! | [`report`] | ledger → sheet, time course, rerun list, alerts, summary |
-//! | [`tell`] | alerts → one text file each (mail follows) |
+//! | [`tell`] | alerts → one text each: file, mail |
+//! | [`post`] | letters → their readers, by mail or to a web address |
 //! | [`service`] | joins them: the thin shell with the disk and the clock |
 //!
 //! [`config`], [`method`] and [`runlist`] turn text into checked types; [`rehearsal`] is a simulated instrument;
@@ -30,6 +31,7 @@ pub mod intake;
 pub mod ledger;
 pub mod method;
 pub mod night;
+pub mod post;
 pub mod quant;
 pub mod reading;
 pub mod rehearsal;

@@ -4,7 +4,9 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
-use super::{Degree, Fit, Method, Quantify, ScatterOf, Weight, analytes, conditions, limits, steering};
+use super::{
+    Degree, Fit, Method, Quantify, ScatterOf, Weight, analytes, conditions, limits, steering,
+};
 use crate::config::document::{self, Document};
 use crate::config::error::FileError;
 use crate::config::table::Table;

@@ -94,7 +94,11 @@ impl Checkpoint {
 
 impl Factor {
     /// The response factor at a place between two checkpoints; where there is one alone, its own; `None` without any.
-    pub fn at(place: f64, before: Option<&Checkpoint>, after: Option<&Checkpoint>) -> Option<Factor> {
+    pub fn at(
+        place: f64,
+        before: Option<&Checkpoint>,
+        after: Option<&Checkpoint>,
+    ) -> Option<Factor> {
         let (first, last) = match (before, after) {
             (Some(first), Some(last)) => (first, last),
             (Some(alone), None) | (None, Some(alone)) => (alone, alone),
@@ -136,7 +140,8 @@ impl Factor {
             over * over * inverse
         };
         let terms = phi.iter().zip(self.terms).zip(fit.inverse_norm);
-        response * response * self.variance * variance + fit_sd * fit_sd * terms.map(left).sum::<f64>()
+        response * response * self.variance * variance
+            + fit_sd * fit_sd * terms.map(left).sum::<f64>()
     }
 }
 

@@ -131,7 +131,8 @@ fn worlds() -> Vec<(String, World)> {
                 degree,
             };
             let zero = if through_zero { "zero" } else { "free" };
-            let name = format!("{degree:?} {zero} {weight:?} standards {standards:?} drift {drift}");
+            let name =
+                format!("{degree:?} {zero} {weight:?} standards {standards:?} drift {drift}");
             out.push((
                 name,
                 World {

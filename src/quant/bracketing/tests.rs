@@ -1,8 +1,15 @@
 use super::*;
 use crate::quant::curve::tests::{PLAIN, fitted};
+use proptest::prelude::*;
 
 fn curve() -> Curve {
-    let data = [(1.0, 52.0), (2.0, 91.0), (5.0, 212.0), (10.0, 409.0), (20.0, 811.0)];
+    let data = [
+        (1.0, 52.0),
+        (2.0, 91.0),
+        (5.0, 212.0),
+        (10.0, 409.0),
+        (20.0, 811.0),
+    ];
     fitted(&data, PLAIN).unwrap()
 }
 
@@ -71,6 +78,29 @@ fn more_standards_make_a_narrower_interval() {
     // √(1 + 1/2), √(1 + 1/4) and √(1 + 1/20) of the sample's own: at the standards' level the curve's error falls away.
     for (few, many, ratio) in [(1, 2, 1.5 / 1.25), (2, 10, 1.25 / 1.05)] {
         let got = width(few) / width(many);
-        assert!((got - f64::sqrt(ratio)).abs() < 1e-3, "{few} to {many}: {got}");
+        assert!(
+            (got - f64::sqrt(ratio)).abs() < 1e-3,
+            "{few} to {many}: {got}"
+        );
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_standards_are_survived(
+        data in proptest::collection::vec((0.0..1e4_f64, 1e-6..1e6_f64, proptest::num::f64::ANY), 0..6),
+        place in 0.0..1e4_f64, area in proptest::num::f64::ANY
+    ) {
+        let curve = curve();
+        let all: Vec<Shown> = data.iter().map(|(p, x, a)| shown(*p, *x, *a)).collect();
+        let (first, last) = all.split_at(all.len() / 2);
+        let sides = [first, last].map(|s| Checkpoint::of(&curve, s));
+        if let Some(factor) = Factor::at(place, sides[0].as_ref(), sides[1].as_ref()) {
+            let p = curve.predict_bracketed(area, 1, None, &factor);
+            prop_assert!(p.x.is_nan() || p.low_95 <= p.high_95);
+            let own = sides.iter().flatten().map(|c| c.factor);
+            let (low, high) = own.fold((f64::MAX, 0.0_f64), |(l, h), f| (l.min(f), h.max(f)));
+            prop_assert!(low * (1.0 - 1e-9) <= factor.value && factor.value <= high * (1.0 + 1e-9));
+        }
     }
 }

@@ -89,8 +89,16 @@ fn samples_between_checkpoints() {
 #[test]
 fn area_over_the_interpolated_response_factor() {
     let curve = curve("1", "1", "1:498 2:1003 4:1996");
-    let (before, after) = (checkpoint(&curve, "1:2:1000"), checkpoint(&curve, "12:2:960"));
-    for (place, by_hand) in [(7.0, 1.431_226_8), (6.5, 1.428_571_4), (1.0, 1.4), (12.0, 1.458_333_3)] {
+    let (before, after) = (
+        checkpoint(&curve, "1:2:1000"),
+        checkpoint(&curve, "12:2:960"),
+    );
+    for (place, by_hand) in [
+        (7.0, 1.431_226_8),
+        (6.5, 1.428_571_4),
+        (1.0, 1.4),
+        (12.0, 1.458_333_3),
+    ] {
         let factor = Factor::at(place, before.as_ref(), after.as_ref()).unwrap();
         let x = curve.predict_bracketed(700.0, 1, None, &factor).x;
         assert!((x - by_hand).abs() < 1e-7, "at {place}: {x}");

@@ -66,6 +66,8 @@ pub struct Queue {
     last_landed: Option<usize>,
     unsettled: usize,
     pace: Pace,
+    /// The next trace is late, as the last tick found.
+    overdue: bool,
     time_scale: f64,
     alerts: Alerts,
     /// What conditions changed since the last judgement.
@@ -137,6 +139,7 @@ impl Queue {
             last_landed: None,
             unsettled: 0,
             pace,
+            overdue: false,
             time_scale: terms.time_scale,
             alerts: Alerts::default(),
             pending: AlertChanges::default(),

@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
 use super::Landing;
 use super::alarm::{Alert, AlertChanges, Alerts};
@@ -283,6 +283,13 @@ impl Station {
         }
     }
 
+    /// This machine's clock was set, or it slept: see [`Queue::clock_moved`].
+    pub fn clock_moved(&mut self, by: SignedDuration) {
+        for queue in self.queues.values_mut() {
+            queue.clock_moved(by);
+        }
+    }
+
     /// No further trace will come: `process` says so at once.
     pub fn end(&mut self) {
         for queue in self.queues.values_mut().filter(|q| q.has_begun()) {
@@ -343,7 +350,6 @@ mod tests {
     use super::*;
     use crate::night::fixture::{mid, start, terms};
     use crate::reading::Evaluation;
-    use jiff::SignedDuration;
 
     fn landing(stem: &str, minutes: i64) -> Arc<Landing> {
         let modified = start()

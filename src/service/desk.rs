@@ -13,8 +13,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
 use super::evaluate::{Bench, hex};
 use super::lists;
@@ -261,6 +261,11 @@ impl Desk {
     pub fn tick(&mut self, now: Timestamp) {
         self.night.tick(now);
         self.forget(now);
+    }
+
+    /// This machine's clock was set, or it slept: see [`Queue::clock_moved`].
+    pub fn clock_moved(&mut self, by: SignedDuration) {
+        self.night.clock_moved(by);
     }
 
     /// Queues that ended long ago leave the memory: their results stand, and the ledger brings them back when one of

@@ -4,13 +4,15 @@
 //! looks at folders (events are hints), takes what has settled, lets time pass, writes what is due, and sleeps until the
 //! next thing is due. [`run`] is the one way in, for the program and for tests.
 
+mod clock;
 mod eye;
 
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
+use self::clock::Clock;
 use self::eye::Eye;
 use super::desk::{Desk, DeskError, Listener};
 use crate::config::Config;
@@ -90,6 +92,7 @@ pub fn run(
             desk,
             eye,
             backlog_done: false,
+            backlog_since: Duration::ZERO,
         });
     }
     for post in &mut posts {
@@ -104,6 +107,7 @@ pub fn run(
         ledger,
         started,
         options,
+        clock: Clock::now(),
     };
     let end = watch.turns(signals);
     // Whatever ended the loop: what is in the ledger is brought to the files, once.
@@ -119,6 +123,8 @@ struct Post {
     desk: Desk,
     eye: Eye,
     backlog_done: bool,
+    /// When the backlog began to wait: at the start, or when the machine woke up.
+    backlog_since: Duration,
 }
 
 /// What lay in the folder at the start is waited for so long, before time passes for the queues.
@@ -127,8 +133,18 @@ const BACKLOG: Duration = Duration::from_secs(60);
 impl Post {
     /// After a pause, traces that landed meanwhile must be in before a queue counts as silent.
     fn may_tick(&mut self, up: Duration) -> bool {
-        self.backlog_done |= up >= BACKLOG || self.eye.next_due_file().is_none();
+        let waited = up.saturating_sub(self.backlog_since);
+        self.backlog_done |= waited >= BACKLOG || self.eye.next_due_file().is_none();
         self.backlog_done
+    }
+
+    /// The clock moved without anyone watching: what landed meanwhile is looked for first, and nothing is late for it.
+    fn clock_moved(&mut self, by: SignedDuration, up: Duration) {
+        self.desk.clock_moved(by);
+        if by.is_positive() {
+            self.eye.hear(Hint::LookEverywhere);
+            (self.backlog_done, self.backlog_since) = (false, up);
+        }
     }
 }
 
@@ -137,6 +153,7 @@ struct Watch {
     ledger: Ledger,
     started: Instant,
     options: Options,
+    clock: Clock,
 }
 
 impl Watch {
@@ -147,7 +164,10 @@ impl Watch {
                 return Ok(());
             }
             (self.options.alive)();
-            match signals.recv_timeout(self.wait()) {
+            let (wait, since) = (self.wait(), Instant::now());
+            let heard = signals.recv_timeout(wait);
+            self.mind_the_clock(since, wait);
+            match heard {
                 Ok(signal) => {
                     if self.hear(signal) || signals.try_iter().any(|s| self.hear(s)) {
                         return Ok(());
@@ -156,6 +176,20 @@ impl Watch {
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return Ok(()),
             }
+        }
+    }
+
+    fn mind_the_clock(&mut self, since: Instant, wait: Duration) {
+        let Some(by) = self.clock.moved(since, wait) else {
+            return;
+        };
+        tracing::warn!(
+            seconds = by.as_secs(),
+            "the clock was set, or the machine slept: traces count as late by watched time alone"
+        );
+        let up = self.started.elapsed();
+        for post in &mut self.posts {
+            post.clock_moved(by, up);
         }
     }
 
@@ -200,7 +234,10 @@ impl Watch {
             if let Some(due) = post.desk.next_due() {
                 wait = wait.min(due.saturating_duration_since(Instant::now()));
             }
-            if let Some(deadline) = post.desk.next_deadline() {
+            if !post.backlog_done {
+                // Until then no deadline is looked at.
+                wait = wait.min((post.backlog_since + BACKLOG).saturating_sub(now));
+            } else if let Some(deadline) = post.desk.next_deadline() {
                 let until = deadline.duration_since(Timestamp::now());
                 wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO));
             }

@@ -281,3 +281,4 @@ fn intervals_follow_the_standards_where_the_method_says_so() {
 }
 
 mod bracketing;
+mod pace;

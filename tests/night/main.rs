@@ -22,6 +22,7 @@ mod landing;
 mod late_lists;
 mod limits;
 mod outlasting;
+mod pacing;
 mod rehearsing;
 mod revisions;
 mod samples;

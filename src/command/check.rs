@@ -7,6 +7,7 @@ use crate::config::{Config, Station};
 use crate::intake::filter::Role;
 use crate::intake::{Seen, scan};
 use crate::ledger::is_network_share;
+use crate::method::Quantify;
 use crate::reading::Evaluation;
 use crate::service::lists;
 use crate::service::setup::Setup;
@@ -176,6 +177,9 @@ fn calibration(station: &Station, setup: &Setup, findings: &Findings) {
                 findings.note("the method has changed since that calibration was made");
             }
         }
+    }
+    if setup.method.quantify == Quantify::Bracketing {
+        findings.note("samples are quantified by bracketing: standards before and after them set their areas right");
     }
 }
 

@@ -181,6 +181,18 @@ fn a_standard_exported_again_sets_the_samples_on_both_sides_anew() {
 }
 
 #[test]
+fn check_says_how_samples_are_quantified() {
+    for (quantify, said) in [("bracketing", true), ("curve", false)] {
+        let stdout = lab(quantify).run(&["check"]).ends(0).stdout;
+        assert_eq!(
+            stdout.contains("quantified by bracketing"),
+            said,
+            "{stdout}"
+        );
+    }
+}
+
+#[test]
 fn an_unknown_way_of_quantifying_is_refused() {
     let lab = lab("brackets");
     let said = lab.run(&["check"]).ends(2).text();

@@ -32,6 +32,8 @@ pub struct Method {
     pub fit: Fit,
     /// Where the 95 % intervals of samples take the scatter of an injection from.
     pub scatter: ScatterOf,
+    /// How samples are read off the curve.
+    pub quantify: Quantify,
     /// What is ordered for the integration.
     pub integration: Integration,
     /// SHA-256 of the file's bytes, hex: the provenance of every number made with it.
@@ -46,6 +48,26 @@ pub enum ScatterOf {
     Calibrators,
     /// These, pooled with the queue's standards about their own means: an interval that follows the night.
     Standards,
+}
+
+/// How a sample's area becomes an amount.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Quantify {
+    /// By the calibration curve as it is.
+    #[default]
+    Curve,
+    /// By the curve, after the response factor between the checkpoints on both sides has set the area right.
+    Bracketing,
+}
+
+impl Quantify {
+    /// The word in the method, and in the sheet beside the calibration's name.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Quantify::Curve => "curve",
+            Quantify::Bracketing => "bracketing",
+        }
+    }
 }
 
 /// How the separation is run.

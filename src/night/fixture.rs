@@ -56,6 +56,7 @@ pub(crate) fn method() -> Method {
         },
         integration: Default::default(),
         scatter: Default::default(),
+        quantify: Default::default(),
         sha256: "0123456789abcdef".repeat(4),
     }
 }

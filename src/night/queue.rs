@@ -4,6 +4,7 @@
 //! standards of its level, and everything once when the calibrators are fitted. [`judge`](super::queue::Queue::judge)
 //! works that off and says which slots' rows changed, so that no result looks at the whole queue again.
 
+mod beside;
 mod judge;
 mod land;
 mod tell;

@@ -380,6 +380,11 @@ fn mistakes_in_the_fit_are_named() {
         fit("scatter_of = \"samples\""),
         "m.toml:13: calibration.scatter_of: found \"samples\", expected \"calibrators\" or \"standards\""
     );
+    assert_eq!(fit("quantify = \"bracketing\""), "no error");
+    assert_eq!(
+        fit("quantify = \"brackets\""),
+        "m.toml:13: calibration.quantify: found \"brackets\", expected \"curve\" or \"bracketing\""
+    );
     assert_eq!(
         fit("weight = \"1/y\""),
         "m.toml:13: calibration.weight: found \"1/y\", expected \"1\", \"1/x\" or \"1/x2\""

@@ -7,8 +7,8 @@ use crate::config::bounds::Bounds;
 use crate::config::error::FileError;
 use crate::config::table::{Table, Value};
 
-const KEYS: &[&str] = &["flow_program", "between_flow_ml_min", "before", "after"];
-const BOTTLE_KEYS: &[&str] = &[
+pub(super) const KEYS: &[&str] = &["flow_program", "between_flow_ml_min", "before", "after"];
+pub(super) const BOTTLE_KEYS: &[&str] = &[
     "name",
     "bottle_ml",
     "reserve_ml",
@@ -17,7 +17,7 @@ const BOTTLE_KEYS: &[&str] = &[
     "before_percent",
     "after_percent",
 ];
-const SAMPLER_KEYS: &[&str] = &[
+pub(super) const SAMPLER_KEYS: &[&str] = &[
     "vial_filled_ul",
     "vial_dead_ul",
     "draw_extra_ul",
@@ -248,3 +248,6 @@ fn whole(bottles: &[Bottle]) -> Result<(), String> {
         None => Ok(()),
     }
 }
+
+#[cfg(test)]
+mod tests;

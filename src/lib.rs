@@ -15,6 +15,7 @@
 //! | [`check`] | results + limits → named failures |
 //! | [`night`] | landings, run lists, the clock → verdicts and alerts of a queue |
 //! | [`budget`] | list + method → time, eluent, waste, vials, expected pressure |
+//! | [`pressure`] | the pump's log → readings in MPa; limits, forecast, pulsation over a queue |
 //! | [`ledger`] | records → durable, replayable |
 //! | [`report`] | ledger → sheet, time course, rerun list, alerts, summary |
 //! | [`tell`] | alerts → one text each: file, mail |
@@ -34,6 +35,7 @@ pub mod ledger;
 pub mod method;
 pub mod night;
 pub mod post;
+pub mod pressure;
 pub mod quant;
 pub mod reading;
 pub mod rehearsal;

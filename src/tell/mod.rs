@@ -5,7 +5,9 @@
 
 pub mod advice;
 mod body;
+pub mod follows;
 pub mod name;
+pub mod policy;
 mod subject;
 
 pub use body::rerun_needs;

@@ -3,6 +3,11 @@
 //! A [`Letter`] is made from a message that has been written to its file already. It waits in the ledger's outbox until a
 //! [`Carrier`] has handed it over; what a carrier says of a failure decides whether it is tried again.
 
+pub mod age;
+pub mod backoff;
+pub mod webhook;
+pub mod worker;
+
 use std::future::Future;
 use std::pin::Pin;
 

@@ -5,10 +5,12 @@
 
 pub mod advice;
 mod body;
+pub mod follows;
 pub mod html;
 mod letter;
 pub mod name;
 pub mod page;
+pub mod policy;
 mod subject;
 
 pub use body::rerun_needs;

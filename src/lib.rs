@@ -14,6 +14,8 @@
 //! | [`quant`] | peaks + method → matched analytes; calibration, inverse prediction |
 //! | [`check`] | results + limits → named failures |
 //! | [`night`] | landings, run lists, the clock → verdicts and alerts of a queue |
+//! | [`budget`] | list + method → time, eluent, waste, vials, expected pressure |
+//! | [`pressure`] | the pump's log → readings in MPa; limits, forecast, pulsation over a queue |
 //! | [`ledger`] | records → durable, replayable |
 //! | [`report`] | ledger → sheet, time course, rerun list, alerts, summary |
 //! | [`tell`] | alerts → one text each: file, mail |
@@ -24,6 +26,7 @@
 //! [`command`] has one small file for each subcommand. `signal`, `quant`, `check` and `night` are pure: values in,
 //! values out, no files, no clock, no logging for control, and time is an argument.
 
+pub mod budget;
 pub mod check;
 pub mod command;
 pub mod config;
@@ -32,6 +35,7 @@ pub mod ledger;
 pub mod method;
 pub mod night;
 pub mod post;
+pub mod pressure;
 pub mod quant;
 pub mod reading;
 pub mod rehearsal;

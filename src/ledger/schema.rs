@@ -3,7 +3,7 @@
 use rusqlite::Connection;
 
 /// Version of the tables below, kept in SQLite's `user_version`.
-pub const VERSION: i64 = 1;
+pub const VERSION: i64 = 2;
 
 /// Version of an open database; 0 for a new one.
 pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
@@ -21,6 +21,12 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
         let transaction = connection.transaction()?;
         transaction.execute_batch(VERSION_1)?;
         transaction.pragma_update(None, "user_version", 1)?;
+        transaction.commit()?;
+    }
+    if found < 2 {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(VERSION_2)?;
+        transaction.pragma_update(None, "user_version", 2)?;
         transaction.commit()?;
     }
     Ok(())
@@ -101,4 +107,40 @@ CREATE TABLE message (
     body          TEXT NOT NULL,
     PRIMARY KEY (station, file_name)
 ) STRICT, WITHOUT ROWID;
+";
+
+/// `outbox`: letters on their way, one row for each carrier. `told`: what is known of what was told, one document for each
+/// queue (for the station as a whole the queue is empty). `running`: the daemon's mark; `alive_ns` is null after an orderly stop.
+const VERSION_2: &str = "
+CREATE TABLE outbox (
+    id            INTEGER PRIMARY KEY,
+    station       TEXT NOT NULL,
+    key           TEXT NOT NULL,
+    repeat        INTEGER NOT NULL,
+    audience      TEXT NOT NULL,
+    carrier       TEXT NOT NULL,
+    letter        TEXT NOT NULL,
+    queued_ns     INTEGER NOT NULL,
+    next_try_ns   INTEGER NOT NULL,
+    tries         INTEGER NOT NULL,
+    state         TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'refused', 'expired')),
+    last_error    TEXT,
+    sent_ns       INTEGER
+) STRICT;
+CREATE UNIQUE INDEX outbox_by_key ON outbox (station, key, repeat, carrier);
+CREATE INDEX outbox_waiting ON outbox (next_try_ns) WHERE state = 'waiting';
+
+CREATE TABLE told (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    book          TEXT NOT NULL,
+    PRIMARY KEY (station, queue)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE running (
+    id            INTEGER PRIMARY KEY CHECK (id = 1),
+    alive_ns      INTEGER,
+    gap_from_ns   INTEGER,
+    gap_to_ns     INTEGER
+) STRICT;
 ";

@@ -5,7 +5,8 @@ use std::path::Path;
 use sha2::{Digest, Sha256};
 
 use super::{
-    Degree, Fit, Method, Quantify, ScatterOf, Weight, analytes, conditions, limits, steering,
+    Degree, Fit, Method, Quantify, ScatterOf, Weight, analytes, conditions, limits, pumping,
+    steering,
 };
 use crate::config::document::{self, Document};
 use crate::config::error::FileError;
@@ -16,6 +17,8 @@ const KEYS: &[&str] = &[
     "conditions",
     "column",
     "eluent",
+    "pump",
+    "autosampler",
     "analyte",
     "level",
     "limits",
@@ -50,6 +53,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
         conditions: conditions::read(&root, &analytes)?,
         column: conditions::column(&root)?,
         eluent: conditions::eluent(&root)?,
+        pumping: pumping::read(&root)?,
         levels: analytes::levels(&root, &analytes)?,
         analytes,
         limits: limits::read(&root)?,

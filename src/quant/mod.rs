@@ -12,6 +12,7 @@ pub mod dilution;
 pub mod matching;
 pub mod outlier;
 pub mod plot;
+pub mod rate;
 pub mod regression;
 pub mod student;
 pub mod trend;

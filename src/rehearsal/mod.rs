@@ -35,7 +35,7 @@ mod list;
 mod maths;
 mod pressure;
 mod queue;
-mod random;
+pub(crate) mod random;
 mod settings;
 
 pub use export::{Action, DEFAULT_SECONDS_PER_CYCLE, Deed, Event, Exporter, Pace};

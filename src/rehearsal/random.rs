@@ -2,13 +2,13 @@
 
 /// SplitMix64 (Steele, Lea and Flood 2014): a counter that is hashed. Streams are kept apart by what they are for.
 #[derive(Debug, Clone)]
-pub(super) struct Random {
+pub(crate) struct Random {
     state: u64,
 }
 
 /// What a stream of numbers is for: one purpose more never changes the numbers of another.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Purpose {
+pub(crate) enum Purpose {
     /// Volume and retention of an injection.
     Injection = 1,
     /// Baseline of a trace.
@@ -26,7 +26,7 @@ const STEP: u64 = 0x9E37_79B9_7F4A_7C15;
 
 impl Random {
     /// The stream of this seed for one purpose at one place of the queue (0: the queue as a whole).
-    pub(super) fn stream(seed: u64, position: u64, purpose: Purpose) -> Random {
+    pub(crate) fn stream(seed: u64, position: u64, purpose: Purpose) -> Random {
         let mut random = Random { state: seed };
         for part in [position, purpose as u64] {
             random.state = random.next().wrapping_add(part.wrapping_mul(STEP));
@@ -35,7 +35,7 @@ impl Random {
     }
 
     /// The next 64 bits.
-    pub(super) fn next(&mut self) -> u64 {
+    pub(crate) fn next(&mut self) -> u64 {
         self.state = self.state.wrapping_add(STEP);
         let mut z = self.state;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -44,7 +44,7 @@ impl Random {
     }
 
     /// Uniform in `[low, high)`.
-    pub(super) fn between(&mut self, low: f64, high: f64) -> f64 {
+    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
         // 53 bits fill a double's mantissa exactly.
         let unit = (self.next() >> 11) as f64 / (1u64 << 53) as f64;
         low + (high - low) * unit
@@ -52,7 +52,7 @@ impl Random {
 
     /// Nearly normal with mean 0 and standard deviation 1: the sum of twelve uniforms less 6 (variance 12/12 = 1),
     /// never beyond 6. Needs no logarithm, and so no platform's library.
-    pub(super) fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         let mut sum = 0.0;
         for _ in 0..3 {
             let bits = self.next();

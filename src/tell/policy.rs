@@ -1,0 +1,479 @@
+//! Who is told what, and when: what fails now and what was told so far become letters to send.
+//!
+//! Pure. [`decide`] looks at the state, never at events: what is open and not in the [`Book`] is told, what is in the book
+//! and no longer open is told as over. So a kill at any instant repeats a letter at worst; the book is kept in the
+//! transaction that queues the letters.
+//!
+//! - A failing trace is one letter, whatever it fails. The first of a cause goes at once. Further ones of the same
+//!   cause are gathered for a few minutes and go as one; after that, one letter of that cause in `remind` at most.
+//! - A condition (pressure, eluent, waste, a stopped queue, a run list) is told at once, again after `remind` while it goes
+//!   on, and once when it is over.
+//! - What follows from a condition that goes on is named under it; where it spoils no result by itself it goes with
+//!   that condition's letters.
+
+mod book;
+
+use std::collections::BTreeMap;
+
+use jiff::{SignedDuration, Timestamp};
+
+pub use book::{Book, Cause, Told};
+
+use super::follows::{follows, is_mild};
+use crate::check::Check;
+
+/// How often people are told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Settings {
+    /// A condition that goes on is told again after so long; a storm gives one letter in this time.
+    pub remind: SignedDuration,
+    /// So long further failures of one cause are gathered.
+    pub gather: SignedDuration,
+    /// After so long a condition is no longer repeated: whoever could act has been told often enough.
+    pub tire: SignedDuration,
+}
+
+impl Settings {
+    /// For a configured `remind_min` (minutes); a rehearsal runs `time_scale` times as long.
+    pub fn new(remind_min: f64, time_scale: f64) -> Settings {
+        let minutes = |m: f64| {
+            SignedDuration::try_from_secs_f64(m * 60.0 * time_scale).unwrap_or(SignedDuration::MAX)
+        };
+        Settings {
+            remind: minutes(remind_min),
+            gather: minutes(GATHER_MIN.min(remind_min)),
+            tire: minutes(TIRE_MIN),
+        }
+    }
+}
+
+/// Long enough for the failures of one batch, short enough to act on, min.
+const GATHER_MIN: f64 = 5.0;
+/// A day, min.
+const TIRE_MIN: f64 = 24.0 * 60.0;
+
+/// What fails now and is told at once: one trace, or one condition.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Case {
+    /// The trace or condition, stable over restarts: `slot:crocks-14`, `late-trace`.
+    pub place: String,
+    /// The check that spoils most.
+    pub lead: Check,
+    /// Keys of its alerts.
+    pub keys: Vec<String>,
+    /// When the first of them was raised.
+    pub raised_at: Timestamp,
+    /// A condition that goes on until it ends; false for a trace, and for what happened once.
+    pub goes_on: bool,
+    /// One line: what and where.
+    pub subject: String,
+}
+
+/// What a letter is about; places are those of [`Told`] in the new book.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Act {
+    /// One trace or condition; `under` is the key of the condition from which it follows.
+    Tell {
+        /// Key of the trace or condition.
+        key: String,
+        /// Key of the condition from which it follows.
+        under: Option<String>,
+    },
+    /// Conditions that go on.
+    Remind {
+        /// Their keys, the one told first first.
+        keys: Vec<String>,
+    },
+    /// What was told is over.
+    Over {
+        /// Its key.
+        key: String,
+    },
+    /// Several of one cause.
+    Digest {
+        /// Their keys, in the order in which they came.
+        keys: Vec<String>,
+        /// Key of the condition from which they follow.
+        under: Option<String>,
+    },
+}
+
+/// One letter to send.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Post {
+    /// Key of its thread.
+    pub key: String,
+    /// 0 for the first letter of the thread.
+    pub repeat: u32,
+    /// What it is about.
+    pub act: Act,
+}
+
+/// What [`decide`] found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Decided {
+    /// What is known of what was told when these letters are queued.
+    pub book: Book,
+    /// Letters to queue, in order.
+    pub posts: Vec<Post>,
+    /// When it must be asked again, though nothing happens.
+    pub next: Option<Timestamp>,
+}
+
+/// The state of what can be told.
+#[derive(Debug, Clone, Copy)]
+pub struct Now<'a> {
+    /// What fails now, in the order in which it is told.
+    pub cases: &'a [Case],
+    /// False while not everything is known that may be open: then nothing counts as over.
+    pub complete: bool,
+    /// The queue has ended: what was gathered goes, and nothing is repeated.
+    pub ended: bool,
+    /// The time.
+    pub at: Timestamp,
+}
+
+/// Decides what to send.
+pub fn decide(book: &Book, now: Now<'_>, settings: &Settings) -> Decided {
+    let mut desk = Desk {
+        book: book.clone(),
+        posts: Vec::new(),
+        due: Vec::new(),
+        now: now.at,
+        ended: now.ended,
+        settings: *settings,
+    };
+    desk.take_in(&now);
+    for cause in desk.causes() {
+        desk.work_off(&cause);
+    }
+    desk.remind();
+    desk.book.forget(now.at, settings.remind);
+    Decided {
+        book: desk.book,
+        posts: desk.posts,
+        next: desk.due.into_iter().filter(|t| *t > now.at).min(),
+    }
+}
+
+struct Desk {
+    book: Book,
+    posts: Vec<Post>,
+    due: Vec<Timestamp>,
+    now: Timestamp,
+    ended: bool,
+    settings: Settings,
+}
+
+fn after(at: Timestamp, wait: SignedDuration) -> Timestamp {
+    at.checked_add(wait).unwrap_or(Timestamp::MAX)
+}
+
+impl Desk {
+    /// The book takes in what fails now and what no longer does.
+    fn take_in(&mut self, now: &Now<'_>) {
+        for case in now.cases {
+            let place = self
+                .book
+                .told
+                .iter()
+                .position(|t| !t.over && t.place == case.place);
+            match place.and_then(|k| self.book.told.get_mut(k)) {
+                None => self.open(case),
+                Some(told) => {
+                    if case.keys.iter().any(|k| !told.alerts.contains(k)) {
+                        told.waits_since.get_or_insert(now.at);
+                        told.alerts.extend(case.keys.iter().cloned());
+                        case.subject.clone_into(&mut told.subject);
+                    }
+                }
+            }
+        }
+        if !now.complete {
+            return;
+        }
+        for told in self.book.told.iter_mut().filter(|t| !t.over) {
+            if now.cases.iter().all(|c| c.place != told.place) {
+                told.over = true;
+                told.over_at = Some(now.at);
+                // Of what went with others the end is in its file alone: twenty mended traces are not twenty letters.
+                if told.letters > 0 {
+                    told.waits_since = Some(now.at);
+                }
+            }
+        }
+    }
+
+    fn open(&mut self, case: &Case) {
+        let parent = self.book.told.iter().find(|t| {
+            !t.over
+                && t.goes_on
+                && t.raised_at <= case.raised_at
+                && Check::parse(&t.check).is_some_and(|c| follows(c, case.lead))
+        });
+        let under = parent.map(|p| p.key.clone());
+        let cause = match &under {
+            Some(key) if is_mild(case.lead) && !case.goes_on => format!("under {key}"),
+            _ if case.place.starts_with("slot:") => case.lead.name().to_owned(),
+            _ => case.place.clone(),
+        };
+        self.book.told.push(Told {
+            key: format!("{}/{}", case.place, case.raised_at),
+            place: case.place.clone(),
+            check: case.lead.name().to_owned(),
+            cause,
+            under,
+            goes_on: case.goes_on,
+            raised_at: case.raised_at,
+            subject: case.subject.clone(),
+            alerts: case.keys.iter().cloned().collect(),
+            letters: 0,
+            told_at: None,
+            waits_since: Some(self.now),
+            over: false,
+            over_at: None,
+        });
+    }
+
+    /// Causes with something that waits, conditions before traces.
+    fn causes(&self) -> Vec<String> {
+        let mut out: Vec<(bool, &str)> = Vec::new();
+        for told in self.book.told.iter().filter(|t| t.waits_since.is_some()) {
+            let entry = (told.is_trace(), told.cause.as_str());
+            if !out.contains(&entry) {
+                out.push(entry);
+            }
+        }
+        out.sort_by_key(|(trace, _)| *trace);
+        out.into_iter().map(|(_, cause)| cause.to_owned()).collect()
+    }
+
+    fn work_off(&mut self, cause: &str) {
+        self.tell_ends(cause);
+        let waiting: Vec<usize> =
+            self.waiting(cause, |t| !t.over || t.letters == 0 && t.told_at.is_none());
+        let Some(first) = waiting.first().and_then(|k| self.book.told.get(*k)) else {
+            return;
+        };
+        if !first.is_trace() {
+            return self.tell_condition(cause, &waiting);
+        }
+        let since = first.waits_since.unwrap_or(self.now);
+        let parent = first.under.clone().filter(|_| cause.starts_with("under "));
+        let remind = self.settings.remind;
+        let storm = self
+            .book
+            .cause(cause)
+            .filter(|c| self.now < after(c.last_at, remind));
+        let due = match (storm, &parent) {
+            (None, None) => self.now,
+            (None, Some(_)) => after(since, self.settings.gather),
+            (Some(c), _) if c.letters == 1 && parent.is_none() => {
+                after(since, self.settings.gather)
+            }
+            (Some(c), _) => after(c.last_at, remind).max(after(since, self.settings.gather)),
+        };
+        if due > self.now && !self.ended {
+            return self.due.push(due);
+        }
+        if storm.is_none() && parent.is_none() {
+            // The first of its cause goes by itself, at once; the others wait for more.
+            self.tell_first(cause, &waiting);
+        } else {
+            self.tell_together(cause, &waiting, parent);
+        }
+    }
+
+    fn waiting(&self, cause: &str, wanted: impl Fn(&Told) -> bool) -> Vec<usize> {
+        let of = |t: &Told| t.cause == cause && t.waits_since.is_some() && wanted(t);
+        let told = self.book.told.iter().enumerate();
+        told.filter(|(_, t)| of(t)).map(|(k, _)| k).collect()
+    }
+
+    /// What had a letter of its own and is over.
+    fn tell_ends(&mut self, cause: &str) {
+        for k in self.waiting(cause, |t| t.over && t.letters > 0) {
+            let Some(told) = self.book.told.get(k) else {
+                continue;
+            };
+            let back = self
+                .book
+                .told
+                .iter()
+                .any(|t| !t.over && t.place == told.place);
+            let last = told.told_at.unwrap_or(Timestamp::MIN);
+            let due = after(last, self.settings.gather);
+            if back {
+                // It ended and is back before its end was told: one letter says so, that of its return.
+                self.settle(k, false);
+            } else if told.goes_on && due > self.now && !self.ended {
+                self.due.push(due);
+            } else {
+                let key = told.key.clone();
+                self.post(k, Act::Over { key });
+            }
+        }
+    }
+
+    /// A condition: at once, but what flickers gives one letter in the time in which others are gathered.
+    fn tell_condition(&mut self, cause: &str, waiting: &[usize]) {
+        let last = self.book.cause(cause).map(|c| c.last_at);
+        let due = last.map_or(self.now, |l| after(l, self.settings.gather));
+        if due > self.now && !self.ended {
+            return self.due.push(due);
+        }
+        let Some((latest, earlier)) = waiting.split_last() else {
+            return;
+        };
+        for k in earlier {
+            self.settle(*k, false);
+        }
+        self.count(cause);
+        self.tell(*latest);
+    }
+
+    fn tell_first(&mut self, cause: &str, waiting: &[usize]) {
+        let Some((first, rest)) = waiting.split_first() else {
+            return;
+        };
+        self.book.causes.remove(cause);
+        self.count(cause);
+        self.tell(*first);
+        if rest.is_empty() {
+            return;
+        }
+        if self.ended {
+            self.tell_together(cause, rest, None);
+        } else {
+            self.due.push(after(self.now, self.settings.gather));
+        }
+    }
+
+    /// One letter for all that wait; a single one keeps a letter of its own.
+    fn tell_together(&mut self, cause: &str, waiting: &[usize], parent: Option<String>) {
+        self.count(cause);
+        if let ([only], None) = (waiting, &parent) {
+            return self.tell(*only);
+        }
+        let keys: Vec<String> = waiting
+            .iter()
+            .filter_map(|k| self.book.told.get(*k))
+            .map(|t| t.key.clone())
+            .collect();
+        // The thread: the condition's, else that of the first letter of this cause.
+        let head = parent.clone().or_else(|| {
+            let told = self.book.told.iter();
+            told.filter(|t| t.cause == cause && t.letters > 0)
+                .map(|t| t.key.clone())
+                .next()
+        });
+        for k in waiting {
+            self.settle(*k, true);
+        }
+        let key = head.or_else(|| keys.first().cloned()).unwrap_or_default();
+        let repeat = self.book.next_repeat(&key);
+        self.posts.push(Post {
+            key,
+            repeat,
+            act: Act::Digest {
+                keys,
+                under: parent,
+            },
+        });
+    }
+
+    fn tell(&mut self, k: usize) {
+        let Some(told) = self.book.told.get(k) else {
+            return;
+        };
+        let (key, under) = (told.key.clone(), told.under.clone());
+        self.post(k, Act::Tell { key, under });
+    }
+
+    /// Queues a letter in the thread of what it is about.
+    fn post(&mut self, k: usize, act: Act) {
+        self.settle(k, true);
+        let Some(told) = self.book.told.get_mut(k) else {
+            return;
+        };
+        told.letters = told.letters.saturating_add(1);
+        let key = told.key.clone();
+        let repeat = self.book.next_repeat(&key);
+        self.posts.push(Post { key, repeat, act });
+    }
+
+    /// Nothing of it waits any more.
+    fn settle(&mut self, k: usize, told_now: bool) {
+        let now = self.now;
+        if let Some(told) = self.book.told.get_mut(k) {
+            told.waits_since = None;
+            if told_now {
+                told.told_at = Some(now);
+            }
+        }
+    }
+
+    fn count(&mut self, cause: &str) {
+        let entry = self.book.causes.entry(cause.to_owned()).or_insert(Cause {
+            letters: 0,
+            last_at: self.now,
+        });
+        entry.letters = entry.letters.saturating_add(1);
+        entry.last_at = self.now;
+    }
+
+    /// Conditions that go on, together where several are due.
+    fn remind(&mut self) {
+        if self.ended {
+            return;
+        }
+        let mut by_due: BTreeMap<Timestamp, usize> = BTreeMap::new();
+        for (k, told) in self.book.told.iter().enumerate() {
+            let Some(last) = told
+                .told_at
+                .filter(|_| told.goes_on && !told.over && told.waits_since.is_none())
+            else {
+                continue;
+            };
+            let due = after(last, self.settings.remind);
+            if due < after(told.raised_at, self.settings.tire) {
+                // Two of one instant: each keeps a place of its own.
+                let mut at = due;
+                while by_due.contains_key(&at) {
+                    at = after(at, SignedDuration::from_nanos(1));
+                }
+                by_due.insert(at, k);
+            }
+        }
+        let Some((first, _)) = by_due.first_key_value() else {
+            return;
+        };
+        if *first > self.now {
+            return self.due.push(*first);
+        }
+        // Those that would be due in a moment go with it.
+        let until = after(self.now, self.settings.gather);
+        let together: Vec<usize> = by_due.range(..=until).map(|(_, k)| *k).collect();
+        let mut told: Vec<(Timestamp, String)> = Vec::new();
+        for k in &together {
+            self.settle(*k, true);
+            if let Some(t) = self.book.told.get(*k) {
+                told.push((t.raised_at, t.key.clone()));
+            }
+        }
+        told.sort();
+        let keys: Vec<String> = told.into_iter().map(|(_, key)| key).collect();
+        if let Some(key) = keys.first().cloned() {
+            let repeat = self.book.next_repeat(&key);
+            self.posts.push(Post {
+                key,
+                repeat,
+                act: Act::Remind { keys },
+            });
+        }
+        self.due.push(after(self.now, self.settings.remind));
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -69,6 +69,12 @@ fn folders(config: &Config, findings: &mut Findings) {
         None => findings.fine(&format!("ledger in {}", config.state_dir.display())),
     }
     findings.fine(&format!("results in {}", config.results_dir.display()));
+    if let Some(webhook) = &config.alert.webhook {
+        match crate::post::webhook::read_secret(&webhook.secret_file) {
+            Ok(_) => findings.fine("webhook: the secret of its signature can be read"),
+            Err(error) => findings.wrong(End::Configuration, &format!("webhook: {error}")),
+        }
+    }
     for what in not_yet(config) {
         findings.note(&format!(
             "{what} is read and checked; this version does nothing with it yet"
@@ -84,9 +90,6 @@ fn not_yet(config: &Config) -> Vec<&'static str> {
     }
     if config.alert.heartbeat.is_some() {
         out.push("[alert.heartbeat]");
-    }
-    if config.alert.summary_at.is_some() {
-        out.push("summary_at");
     }
     if config.stations.iter().any(|s| s.pressure.is_some()) {
         out.push("[station.pressure]");

@@ -22,8 +22,11 @@ pub fn wait(tries: u32, seed: i64) -> Duration {
 
 /// A number from 0 to 1 out of two others: SplitMix64 (constants from memory), whose outputs are evenly spread.
 fn fraction(seed: i64, tries: u32) -> f64 {
-    let mut z = u64::from_ne_bytes(seed.to_ne_bytes())
-        .wrapping_add(u64::from(tries).wrapping_add(1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
+    let mut z = u64::from_ne_bytes(seed.to_ne_bytes()).wrapping_add(
+        u64::from(tries)
+            .wrapping_add(1)
+            .wrapping_mul(0x9e37_79b9_7f4a_7c15),
+    );
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
     ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64

@@ -62,6 +62,15 @@ pub struct Letter {
     pub payload: serde_json::Value,
 }
 
+impl Letter {
+    /// Puts a sentence before everything else, in the text and in the page: how old it is, what it follows from.
+    pub fn put_first(&mut self, note: &str) {
+        let note = crate::text::one_line(note);
+        self.text = format!("{note}\n\n{}", self.text);
+        self.html = crate::tell::html::put_first(&self.html, &note);
+    }
+}
+
 /// Why a letter was not handed over.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Refusal {

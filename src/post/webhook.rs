@@ -205,10 +205,16 @@ mod tests {
             assert_eq!(judge(status, url), Ok(()));
         }
         for status in [301, 302, 307, 400, 401, 403, 404, 410, 413] {
-            assert!(matches!(judge(status, url), Err(Refusal::Permanent(_))), "{status}");
+            assert!(
+                matches!(judge(status, url), Err(Refusal::Permanent(_))),
+                "{status}"
+            );
         }
         for status in [408, 425, 429, 500, 502, 503, 599] {
-            assert!(matches!(judge(status, url), Err(Refusal::Transient(_))), "{status}");
+            assert!(
+                matches!(judge(status, url), Err(Refusal::Transient(_))),
+                "{status}"
+            );
         }
         let error = judge(404, url).unwrap_err().to_string();
         assert_eq!(error, "https://lab.example:8443 answered with status 404");
@@ -221,7 +227,11 @@ mod tests {
         std::fs::write(&file, "  0123456789abcdef\r\n").unwrap();
         assert_eq!(read_secret(&file).unwrap(), b"0123456789abcdef");
         std::fs::write(&file, "0123456789abcde\n").unwrap();
-        assert!(read_secret(&file).unwrap_err().contains("found a secret of 15 bytes"));
+        assert!(
+            read_secret(&file)
+                .unwrap_err()
+                .contains("found a secret of 15 bytes")
+        );
         assert!(read_secret(dir.path()).is_err());
         assert!(read_secret(&dir.path().join("none")).is_err());
     }

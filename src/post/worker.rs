@@ -191,7 +191,10 @@ mod tests {
         worker.send("mail", job(1, "panic"));
         worker.send("mail", job(2, "well"));
         let first = reports.recv_timeout(Duration::from_secs(20)).unwrap();
-        assert!(matches!(first.result, Err(Refusal::Transient(_))), "{first:?}");
+        assert!(
+            matches!(first.result, Err(Refusal::Transient(_))),
+            "{first:?}"
+        );
         let second = reports.recv_timeout(Duration::from_secs(20)).unwrap();
         assert_eq!((second.id, second.result), (2, Ok(())));
     }

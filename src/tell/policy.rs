@@ -13,7 +13,7 @@
 
 mod book;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -57,6 +57,8 @@ const TIRE_MIN: f64 = 24.0 * 60.0;
 pub struct Case {
     /// The trace or condition, stable over restarts: `slot:crocks-14`, `late-trace`.
     pub place: String,
+    /// Key of its letters.
+    pub key: String,
     /// The check that spoils most.
     pub lead: Check,
     /// Keys of its alerts.
@@ -170,32 +172,36 @@ fn after(at: Timestamp, wait: SignedDuration) -> Timestamp {
 }
 
 impl Desk {
-    /// The book takes in what fails now and what no longer does.
+    /// The book takes in what no longer fails, then what does.
     fn take_in(&mut self, now: &Now<'_>) {
+        if now.complete {
+            self.close(now.cases);
+        }
         for case in now.cases {
-            let place = self.book.told.iter().position(|t| !t.over && t.place == case.place);
-            match place.and_then(|k| self.book.told.get_mut(k)) {
-                None => self.open(case),
-                Some(told) => {
-                    if case.keys.iter().any(|k| !told.alerts.contains(k)) {
-                        told.waits_since.get_or_insert(now.at);
-                        told.alerts.extend(case.keys.iter().cloned());
-                        case.subject.clone_into(&mut told.subject);
-                    }
-                }
+            let mut told = self.book.told.iter_mut();
+            let known = told.find(|t| !t.over && t.place == case.place);
+            let Some(told) = known else {
+                self.open(case);
+                continue;
+            };
+            if case.keys.iter().any(|k| !told.alerts.contains(k)) {
+                told.waits_since.get_or_insert(now.at);
+                told.alerts.extend(case.keys.iter().cloned());
+                case.subject.clone_into(&mut told.subject);
             }
         }
-        if !now.complete {
-            return;
-        }
-        for told in self.book.told.iter_mut().filter(|t| !t.over) {
-            if now.cases.iter().all(|c| c.place != told.place) {
-                told.over = true;
-                told.over_at = Some(now.at);
-                // Of what went with others the end is in its file alone: twenty mended traces are not twenty letters.
-                if told.letters > 0 {
-                    told.waits_since = Some(now.at);
-                }
+    }
+
+    fn close(&mut self, cases: &[Case]) {
+        let places: BTreeSet<&str> = cases.iter().map(|c| c.place.as_str()).collect();
+        let now = self.now;
+        let gone = |t: &&mut Told| !t.over && !places.contains(t.place.as_str());
+        for told in self.book.told.iter_mut().filter(gone) {
+            told.over = true;
+            told.over_at = Some(now);
+            // Of what went with others the end is in its file alone: twenty mended traces are not twenty letters.
+            if told.letters > 0 {
+                told.waits_since = Some(now);
             }
         }
     }
@@ -214,7 +220,7 @@ impl Desk {
             _ => case.place.clone(),
         };
         self.book.told.push(Told {
-            key: format!("{}/{}", case.place, case.raised_at),
+            key: case.key.clone(),
             place: case.place.clone(),
             check: case.lead.name().to_owned(),
             cause,
@@ -246,7 +252,8 @@ impl Desk {
 
     fn work_off(&mut self, cause: &str) {
         self.tell_ends(cause);
-        let waiting: Vec<usize> = self.waiting(cause, |t| !t.over || t.letters == 0 && t.told_at.is_none());
+        let waiting: Vec<usize> =
+            self.waiting(cause, |t| !t.over || t.letters == 0 && t.told_at.is_none());
         let Some(first) = waiting.first().and_then(|k| self.book.told.get(*k)) else {
             return;
         };
@@ -256,11 +263,17 @@ impl Desk {
         let since = first.waits_since.unwrap_or(self.now);
         let parent = first.under.clone().filter(|_| cause.starts_with("under "));
         let remind = self.settings.remind;
-        let storm = self.book.cause(cause).filter(|c| self.now < after(c.last_at, remind));
+        let storm = self
+            .book
+            .cause(cause)
+            // What was held in a storm still belongs to it when its time comes.
+            .filter(|c| self.now.min(since) < after(c.last_at, remind));
         let due = match (storm, &parent) {
             (None, None) => self.now,
             (None, Some(_)) => after(since, self.settings.gather),
-            (Some(c), _) if c.letters == 1 && parent.is_none() => after(since, self.settings.gather),
+            (Some(c), _) if c.letters == 1 && parent.is_none() => {
+                after(since, self.settings.gather)
+            }
             (Some(c), _) => after(c.last_at, remind).max(after(since, self.settings.gather)),
         };
         if due > self.now && !self.ended {
@@ -286,7 +299,11 @@ impl Desk {
             let Some(told) = self.book.told.get(k) else {
                 continue;
             };
-            let back = self.book.told.iter().any(|t| !t.over && t.place == told.place);
+            let back = self
+                .book
+                .told
+                .iter()
+                .any(|t| !t.over && t.place == told.place);
             let last = told.told_at.unwrap_or(Timestamp::MIN);
             let due = after(last, self.settings.gather);
             if back {
@@ -415,7 +432,10 @@ impl Desk {
         }
         let mut by_due: BTreeMap<Timestamp, usize> = BTreeMap::new();
         for (k, told) in self.book.told.iter().enumerate() {
-            let Some(last) = told.told_at.filter(|_| told.goes_on && !told.over && told.waits_since.is_none()) else {
+            let Some(last) = told
+                .told_at
+                .filter(|_| told.goes_on && !told.over && told.waits_since.is_none())
+            else {
                 continue;
             };
             let due = after(last, self.settings.remind);

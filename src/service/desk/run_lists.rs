@@ -90,6 +90,7 @@ impl Desk {
         for name in self.night.take_emptied() {
             ledger.drop_queue(&self.station.name, &name)?;
             self.loaded.remove(&name);
+            self.forget_letters(&name);
             let outputs = self
                 .outputs
                 .remove(&name)

@@ -3,6 +3,9 @@
 //! A [`Letter`] is made from a message that has been written to its file already. It waits in the ledger's outbox until a
 //! [`Carrier`] has handed it over; what a carrier says of a failure decides whether it is tried again.
 
+pub mod mime;
+pub mod smtp;
+
 use std::future::Future;
 use std::pin::Pin;
 

@@ -206,7 +206,7 @@ fn recipient(config: &Path, bar: Arc<Mutex<Bar>>) -> Result<Recipient, Failed> {
         move |e: std::io::Error| Failed::io(format!("{path}: {e}"))
     };
     let secret = config.with_file_name("webhook-secret");
-    std::fs::write(&secret, "this secret only plays a part\n").map_err(named(&secret))?;
+    write_secret(&secret).map_err(named(&secret))?;
     let mut text = std::fs::read_to_string(config).map_err(named(config))?;
     text += &format!(
         "\n[alert.webhook]\nurl = \"{}\"\nsecret_file = \"webhook-secret\"\n",
@@ -214,6 +214,17 @@ fn recipient(config: &Path, bar: Arc<Mutex<Bar>>) -> Result<Recipient, Failed> {
     );
     std::fs::write(config, text).map_err(named(config))?;
     Ok(recipient)
+}
+
+/// A secret that only plays a part.
+fn write_secret(path: &Path) -> std::io::Result<()> {
+    std::fs::write(path, "this secret only plays a part\n")?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt as _;
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))?;
+    }
+    Ok(())
 }
 
 /// Says what arrived, and whether each message did so once.

@@ -16,8 +16,15 @@ fn lab(hook: &Hook) -> Lab {
         "[alert.webhook]\nurl = \"{}\"\nsecret_file = \"secret\"\n",
         hook.url()
     ));
-    lab.write("secret", &format!("{SECRET}\n"));
+    secret(&lab);
     lab
+}
+
+/// A file with the secret that nobody else can read.
+fn secret(lab: &Lab) {
+    use std::os::unix::fs::PermissionsExt as _;
+    let path = lab.write("secret", &format!("{SECRET}\n"));
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600)).unwrap();
 }
 
 /// Standard, sample, standard, sample, standard …
@@ -436,7 +443,7 @@ fn only_a_safe_address_is_configured() {
         let lab = Lab::new().section(&format!(
             "[alert.webhook]\nurl = \"{url}\"\nsecret_file = \"secret\"\n"
         ));
-        lab.write("secret", SECRET);
+        secret(&lab);
         let done = lab.run(&["check"]).ends(code);
         if code == 2 {
             assert!(

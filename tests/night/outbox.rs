@@ -209,6 +209,8 @@ fn what_was_unsent_at_a_kill_is_sent_after_it_with_the_same_key() {
     let before: BTreeSet<String> = hook.refused().iter().map(|p| p.text("key")).collect();
     assert_eq!(before, BTreeSet::from(["crocks|slot:crocks-03".to_owned()]));
     hook.set(Mood::Status(200));
+    // It lands while nobody watches.
+    good(&lab, 4);
     let mut daemon = lab.watch();
     wait_for(&mut daemon, &hook, "alert", 1);
     // The start that follows the kill says that nobody watched.
@@ -225,6 +227,11 @@ fn what_was_unsent_at_a_kill_is_sent_after_it_with_the_same_key() {
         .filter(|n| n.starts_with("unwatched-"))
         .collect();
     assert_eq!(files.len(), 1, "{files:?}");
+    let text = &lab.messages()[&files[0]];
+    assert!(
+        text.contains("1 trace: crocks-04.csv") && text.contains("crocks goes on"),
+        "{text}"
+    );
     // The next start follows an orderly stop and has nothing to tell of.
     let daemon = lab.watch();
     std::thread::sleep(Duration::from_millis(800));
@@ -406,11 +413,15 @@ fn a_list_that_cannot_be_used_is_told_and_cleared() {
     let told = of_kind(&hook, "alert").remove(0);
     assert_eq!(told.text("subject"), "crocks: the run list cannot be used");
     daemon.stop();
-    // A restart reads the same list again and has nothing new to say.
-    let mut daemon = lab.watch();
+    // A restart reads the same list again and has nothing new to say, neither by letter nor by file.
+    let daemon = lab.watch();
     std::thread::sleep(Duration::from_millis(1200));
     assert_eq!(hook.accepted().len(), 1, "{:?}", kinds(&hook.accepted()));
+    assert_eq!(lab.messages().len(), 1, "{:?}", lab.messages());
+    daemon.stop();
+    // Mended while nothing ran: the next start knows of it only what it had told.
     lab.list("crocks", &rows(3));
+    let mut daemon = lab.watch();
     wait_for(&mut daemon, &hook, "over", 1);
     daemon.stop();
     let over = of_kind(&hook, "over").remove(0);

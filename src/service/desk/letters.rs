@@ -12,7 +12,7 @@ use crate::night::queue::Queue;
 use crate::post::{Audience, Letter};
 use crate::tell;
 use crate::tell::daily;
-use crate::tell::policy::{Book, Now, Settings, decide};
+use crate::tell::policy::{Book, Now, Settings, Told as ToldOf, decide};
 
 /// Under this name the station itself has its book: run lists that cannot be used.
 const STATION: &str = "";
@@ -245,7 +245,8 @@ impl Desk {
         }
         let letter = |post: &tell::policy::Post| {
             let told = decided.book.get(&post.key)?;
-            let (queue, alert) = postbox.lists.get(&told.place)?;
+            let known = postbox.lists.get(&told.place).cloned();
+            let (queue, alert) = &known.unwrap_or_else(|| list_of(told));
             Some(tell::letter_of_list(
                 &self.station.name,
                 queue,
@@ -266,6 +267,24 @@ impl Desk {
         self.know(STATION, Some(decided.book));
         self.posted(&letters);
         Ok(())
+    }
+
+    /// Since when people know that a list has this very mistake.
+    pub(super) fn list_told_since(
+        &mut self,
+        ledger: &Ledger,
+        queue: &str,
+        alert: &Alert,
+    ) -> Result<Option<Timestamp>, LedgerError> {
+        let Some(postbox) = &mut self.postbox else {
+            return Ok(None);
+        };
+        let case = tell::case_of_list(queue, alert);
+        let book = book_of(postbox, ledger, &self.station.name, STATION)?;
+        let same = book.told.iter().find(|t| {
+            !t.over && t.place == case.place && case.keys.iter().all(|k| t.alerts.contains(k))
+        });
+        Ok(same.map(|t| t.raised_at))
     }
 
     /// A queue that still runs at the time of day that is configured gets its summary so far, once a day.
@@ -404,6 +423,31 @@ impl Desk {
     }
 }
 
+/// A list of which people were told before this start, and of which only that is known.
+fn list_of(told: &ToldOf) -> (String, Alert) {
+    let queue = told
+        .place
+        .rsplit_once("list:")
+        .map_or("", |(_, q)| q.trim_end_matches('|'));
+    let alert = Alert {
+        key: told.place.clone(),
+        raised_at: told.raised_at,
+        cleared_at: None,
+        now: true,
+        check: told.check.clone(),
+        position: None,
+        name: String::new(),
+        trace: String::new(),
+        analyte: String::new(),
+        measured: None,
+        limit: String::new(),
+        unit: String::new(),
+        affected: Vec::new(),
+        message: "the run list could not be used".to_owned(),
+    };
+    (queue.to_owned(), alert)
+}
+
 fn is_running(queue: &Queue) -> bool {
     queue.has_begun() && !queue.is_ended()
 }
@@ -426,3 +470,6 @@ fn book_of<'p>(
     }
     Ok(postbox.books.entry(queue.to_owned()).or_default())
 }
+
+#[cfg(test)]
+mod tests;

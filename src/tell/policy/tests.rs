@@ -335,12 +335,14 @@ fn conditions_due_together_are_one_reminder() {
 fn what_flickers_is_told_every_few_minutes_at_most() {
     night(&[
         (0, "p:pressure-low", "tell p"),
-        (1, "", ""),
+        (1, "", "over p #1"),
         (2, "p:pressure-low", ""),
         (3, "", ""),
         (4, "p:pressure-low", ""),
-        (5, "p:pressure-low", "tell p"),
+        (5, "p:pressure-low", ""),
+        (6, "p:pressure-low", "tell p"),
         (20, "", "over p #1"),
+        (21, "p:pressure-low", "tell p"),
     ]);
 }
 

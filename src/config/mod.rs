@@ -114,6 +114,11 @@ pub struct MailServer {
 }
 
 impl MailServer {
+    /// `smtp.lab.example:587`.
+    pub fn name(&self) -> String {
+        format!("{}:{}", self.host, self.port)
+    }
+
     /// Its host without the brackets of an address: `::1` for `[::1]`.
     pub fn bare_host(&self) -> &str {
         bare_host(&self.host)
@@ -132,6 +137,16 @@ pub enum Password {
     File(PathBuf),
     /// The name of a credential that systemd hands to the service.
     Credential(String),
+}
+
+impl Password {
+    /// The variable in which systemd names the folder of a service's credentials.
+    pub const CREDENTIALS: &'static str = "CREDENTIALS_DIRECTORY";
+
+    /// True where systemd has handed credentials to this program.
+    pub fn has_credentials() -> bool {
+        std::env::var_os(Self::CREDENTIALS).is_some()
+    }
 }
 
 /// Protection of the connection to the mail server.

@@ -16,7 +16,7 @@ use jiff::Timestamp;
 use lettre::Address;
 
 use super::{Audience, Carrier, Delivery, Letter, Refusal, mime};
-use crate::config::{Email, MailServer, Security};
+use crate::config::{Email, MailServer, Password, Security};
 use talk::{Answer, Parcel};
 
 /// A password that was refused is not shown to the same server again for so long, lest the account be locked.
@@ -53,13 +53,13 @@ impl Mail {
     }
 
     /// What already shows that a server cannot be used: a password or authority file that is missing, unreadable, or
-    /// open to others. Nothing is sent.
+    /// open to others. Nothing is sent. A credential counts only where systemd has handed some over.
     pub fn problems(&self) -> Vec<String> {
         let of = |server: &MailServer| {
-            let login = server
-                .login
-                .as_ref()
-                .map(|(_, p)| secret::read(p).map(|_| ()));
+            let here =
+                |p: &&Password| matches!(p, Password::File(_)) || Password::has_credentials();
+            let password = server.login.as_ref().map(|(_, p)| p).filter(here);
+            let login = password.map(|p| secret::read(p).map(|_| ()));
             let tls = (server.security != Security::None).then(|| talk::tls(server).map(|_| ()));
             [login, tls].into_iter().flatten().filter_map(Result::err)
         };
@@ -68,7 +68,7 @@ impl Mail {
             .iter()
             .flat_map(|s| {
                 of(s)
-                    .map(|e| format!("{}: {e}", name_of(s)))
+                    .map(|e| format!("{}: {e}", s.name()))
                     .collect::<Vec<_>>()
             })
             .collect()
@@ -134,7 +134,7 @@ impl Mail {
         let for_all = |is_final: bool, text: &str| -> Vec<(Address, Option<Word>)> {
             let word = Word {
                 is_final,
-                text: format!("{}: {text}", name_of(server)),
+                text: format!("{}: {text}", server.name()),
             };
             let same = |a: &Address| (a.clone(), Some(word.clone()));
             parcel.to.iter().map(same).collect()
@@ -155,7 +155,7 @@ impl Mail {
                 for_all(failure.is_final, &failure.text)
             }
             Ok(Answer::Each(each)) => {
-                let named = |text| format!("{}: {text}", name_of(server));
+                let named = |text| format!("{}: {text}", server.name());
                 each.into_iter()
                     .map(|(address, word)| {
                         let word = word.map(|w| Word {
@@ -208,11 +208,6 @@ impl Mail {
             taken.remove(&id);
         }
     }
-}
-
-/// `smtp.lab.example:587`.
-fn name_of(server: &MailServer) -> String {
-    format!("{}:{}", server.host, server.port)
 }
 
 /// Done where nobody is left; final only where every server refused for good everyone who is left.

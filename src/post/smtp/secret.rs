@@ -10,8 +10,6 @@ use crate::config::Password;
 
 /// Longest password, bytes.
 const LONGEST: u64 = 1024;
-/// Where systemd puts the credentials of a service.
-const CREDENTIALS: &str = "CREDENTIALS_DIRECTORY";
 
 /// A user name with its password.
 pub(super) struct Login {
@@ -39,7 +37,7 @@ pub(super) fn read(place: &Password) -> Result<String, String> {
     match place {
         Password::File(path) => read_file(path, true),
         Password::Credential(name) => {
-            let folder = std::env::var_os(CREDENTIALS).ok_or_else(|| {
+            let folder = std::env::var_os(Password::CREDENTIALS).ok_or_else(|| {
                 format!(
                     "credential {name:?}: this program was not started by systemd with LoadCredential={name}:FILE"
                 )

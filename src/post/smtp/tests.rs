@@ -8,7 +8,6 @@ use std::time::{Duration, Instant};
 use mail_parser::MessageParser;
 
 use super::*;
-use crate::config::Password;
 use crate::post::{Attachment, Letter};
 use server::{CLOSED, Certificate, Rules, Server, reply, scripted};
 

@@ -1,8 +1,10 @@
 //! `runsitter check`
 
+mod mail;
+
 use std::path::Path;
 
-use super::{End, Outcome, load_config, say};
+use super::{End, Failed, Outcome, load_config, say};
 use crate::config::{Config, Station};
 use crate::intake::filter::Role;
 use crate::intake::{Seen, scan};
@@ -15,12 +17,15 @@ use crate::text::{count, fixed, one_line, significant};
 use crate::trace::{self, Hints};
 
 /// Reads configuration, method, calibration, folders, run list and one trace as `watch` would, and says what was
-/// understood and what is wrong, with file and line. Changes nothing.
+/// understood and what is wrong, with file and line. Changes nothing; with `--mail` it sends a test message.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// A trace to look at [default: the newest in each watched folder]
     #[arg(value_name = "TRACE")]
     trace: Option<std::path::PathBuf>,
+    /// Send one test message through each mail server to those who are told at once, and say what the server answered
+    #[arg(long)]
+    mail: bool,
 }
 
 /// What was found wrong so far; the worst decides the exit code.
@@ -47,6 +52,12 @@ impl Findings {
 
 pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let config = load_config(config)?;
+    if args.mail && config.alert.email.is_none() {
+        return Err(Failed::configuration(format!(
+            "{}: found no [alert.email], expected one for --mail",
+            config.path.display()
+        )));
+    }
     let mut findings = Findings { end: End::Well };
     say(&format!("{}", config.path.display()));
     findings.fine(&count(config.stations.len(), "station"));
@@ -54,6 +65,10 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     for station in &config.stations {
         say(&format!("station {}", station.name));
         check_station(&config, station, args.trace.as_deref(), &mut findings);
+    }
+    if let Some(email) = config.alert.email.as_ref().filter(|_| args.mail) {
+        say("test message");
+        mail::send(&config, email, &mut findings);
     }
     Ok(findings.end)
 }
@@ -70,6 +85,15 @@ fn folders(config: &Config, findings: &mut Findings) {
         None => findings.fine(&format!("ledger in {}", config.state_dir.display())),
     }
     findings.fine(&format!("results in {}", config.results_dir.display()));
+    if let Some(email) = &config.alert.email {
+        mail::look(config, email, findings);
+    }
+    if let Some(webhook) = &config.alert.webhook {
+        match crate::post::webhook::read_secret(&webhook.secret_file) {
+            Ok(_) => findings.fine("webhook: the secret of its signature can be read"),
+            Err(error) => findings.wrong(End::Configuration, &format!("webhook: {error}")),
+        }
+    }
     for what in not_yet(config) {
         findings.note(&format!(
             "{what} is read and checked; this version does nothing with it yet"
@@ -80,14 +104,8 @@ fn folders(config: &Config, findings: &mut Findings) {
 /// What the configuration asks for and a later version will do.
 fn not_yet(config: &Config) -> Vec<&'static str> {
     let mut out = Vec::new();
-    if config.alert.email.is_some() {
-        out.push("[alert.email] (alerts are written as files)");
-    }
     if config.alert.heartbeat.is_some() {
         out.push("[alert.heartbeat]");
-    }
-    if config.alert.summary_at.is_some() {
-        out.push("summary_at");
     }
     if config.stations.iter().any(|s| s.pressure.is_some()) {
         out.push("[station.pressure]");

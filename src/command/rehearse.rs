@@ -9,12 +9,16 @@ use jiff::Timestamp;
 use super::progress::Bar;
 use super::{End, Failed, Outcome, say};
 use crate::config::{self, Config};
+use crate::post::age::duration;
+use crate::post::{Audience, Letter};
+use crate::rehearsal::recipient::{AWAY_FROM, Arrived, BACK_AT, Recipient};
 use crate::rehearsal::{
     DEFAULT_SECONDS_PER_CYCLE, Event as Played, Exporter, Night, Pace, QUEUE, RUN_TIME_MIN,
     STATION, Scenario, wall_clock,
 };
 use crate::service::desk::{Event, Listener};
 use crate::service::watch::{Options, Signal, run as run_loop};
+use crate::text::count;
 
 /// So long a file of the rehearsal must stand still, s.
 const SETTLE_S: f64 = 0.3;
@@ -25,7 +29,7 @@ const SHOWN_LINES: usize = 14;
 /// into a folder, and the real daemon watches it. Nothing of it touches an instrument or your own results.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// What goes wrong: calm, drifting-standard, clogging, air-bubble, stalled or over-range
+    /// What goes wrong: calm, drifting-standard, clogging, air-bubble, stalled, over-range or mail-down
     #[arg(long, default_value_t = Scenario::default(), value_name = "NAME")]
     scenario: Scenario,
     /// Another seed, other noise
@@ -49,6 +53,11 @@ pub fn run(args: &Args) -> Outcome {
     let root = folder(args)?;
     let night = Night::build(args.scenario, args.seed);
     let folders = night.lay_out(&root, SETTLE_S).map_err(Failed::io)?;
+    let bar = Arc::new(Mutex::new(Bar::new("injections")));
+    let recipient = match args.scenario {
+        Scenario::MailDown => Some(recipient(&folders.config, Arc::clone(&bar))?),
+        _ => None,
+    };
     let config = config::file::load(&folders.config).map_err(Failed::configuration)?;
     say(&format!(
         "{}: {}",
@@ -59,14 +68,13 @@ pub fn run(args: &Args) -> Outcome {
     say("");
     let (signals, receive) = mpsc::channel();
     let stop = Arc::new(AtomicBool::new(false));
-    let bar = Arc::new(Mutex::new(Bar::new("injections")));
     let (ready, wait_ready) = mpsc::channel();
     let player = play(
         &night,
         &config,
         args.cycle,
         Arc::clone(&stop),
-        Arc::clone(&bar),
+        landed(Arc::clone(&bar), recipient.as_ref().map(Recipient::away)),
         signals.clone(),
         wait_ready,
     );
@@ -77,6 +85,7 @@ pub fn run(args: &Args) -> Outcome {
         }),
         listener: Some(Box::new(move |_| listener(Arc::clone(&bar)))),
         until_ended: true,
+        show_letters: true,
         ..Options::default()
     };
     let watched = run_loop(&config, &receive, &signals, options);
@@ -86,6 +95,9 @@ pub fn run(args: &Args) -> Outcome {
     })?;
     let ended = watched?;
     played.map_err(Failed::io)?;
+    if let Some(recipient) = &recipient {
+        arrived(&recipient.arrived())?;
+    }
     finish(&config);
     Ok(if ended.attention {
         End::Attention
@@ -122,7 +134,7 @@ fn play(
     config: &Config,
     cycle_s: f64,
     stop: Arc<AtomicBool>,
-    bar: Arc<Mutex<Bar>>,
+    mut landed: impl FnMut(usize, usize) + Send + 'static,
     signals: mpsc::Sender<Signal>,
     ready: mpsc::Receiver<()>,
 ) -> Played24 {
@@ -137,14 +149,11 @@ fn play(
         if ready.recv().is_err() {
             return Ok(());
         }
-        let count = AtomicUsize::new(0);
+        let so_far = AtomicUsize::new(0);
         let sleep = wall_clock(&stop);
         let played = exporter.run(&folder, &sleep, &stop, &mut |event| {
             if let Played::Landed(_) = event {
-                let done = count.fetch_add(1, Ordering::Relaxed) + 1;
-                if let Ok(mut bar) = bar.lock() {
-                    bar.set(done, total);
-                }
+                landed(so_far.fetch_add(1, Ordering::Relaxed) + 1, total);
             }
         });
         played.map(drop).map_err(|error| {
@@ -154,12 +163,97 @@ fn play(
     })
 }
 
+/// What a landing moves: the bar, and the server that takes messages goes away and comes back.
+fn landed(
+    bar: Arc<Mutex<Bar>>,
+    away: Option<Arc<AtomicBool>>,
+) -> impl FnMut(usize, usize) + Send + 'static {
+    move |done, total| {
+        let mut line = "";
+        if let Some(away) = &away {
+            match done {
+                AWAY_FROM => line = "The server that takes messages is away.",
+                BACK_AT => line = "The server that takes messages is back.",
+                _ => {}
+            }
+            away.store((AWAY_FROM..BACK_AT).contains(&done), Ordering::Relaxed);
+        }
+        if let Ok(mut bar) = bar.lock() {
+            if !line.is_empty() {
+                bar.clear();
+                say(line);
+            }
+            bar.set(done, total);
+        }
+    }
+}
+
+/// A server on this machine that takes messages, named in the configuration as the address of the webhook.
+fn recipient(config: &Path, bar: Arc<Mutex<Bar>>) -> Result<Recipient, Failed> {
+    let recipient = Recipient::start(move |message| {
+        if let Ok(mut bar) = bar.lock() {
+            bar.clear();
+        }
+        let waited = match message.age_s {
+            0..60 => String::new(),
+            s => format!(", after {}", duration(s)),
+        };
+        say(&format!("arrived {}{waited}", message.subject));
+    })
+    .map_err(Failed::io)?;
+    let named = |path: &Path| {
+        let path = path.display().to_string();
+        move |e: std::io::Error| Failed::io(format!("{path}: {e}"))
+    };
+    let secret = config.with_file_name("webhook-secret");
+    write_secret(&secret).map_err(named(&secret))?;
+    let mut text = std::fs::read_to_string(config).map_err(named(config))?;
+    text += &format!(
+        "\n[alert.webhook]\nurl = \"{}\"\nsecret_file = \"webhook-secret\"\n",
+        recipient.url()
+    );
+    std::fs::write(config, text).map_err(named(config))?;
+    Ok(recipient)
+}
+
+/// A secret that only plays a part.
+fn write_secret(path: &Path) -> std::io::Result<()> {
+    std::fs::write(path, "this secret only plays a part\n")?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt as _;
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))?;
+    }
+    Ok(())
+}
+
+/// Says what arrived, and whether each message did so once.
+fn arrived(all: &[Arrived]) -> Result<(), Failed> {
+    let mut ids: Vec<_> = all.iter().map(|a| &a.id).collect();
+    ids.sort();
+    ids.dedup();
+    let waited = all.iter().filter(|a| a.age_s >= 60).count();
+    say("");
+    say(&format!(
+        "{} arrived, {waited} of them late.",
+        count(all.len(), "message")
+    ));
+    if ids.len() < all.len() {
+        return Err(Failed::io(format!(
+            "found {} messages twice, expected each once",
+            all.len() - ids.len()
+        )));
+    }
+    Ok(())
+}
+
 /// Tells the story on the terminal: every message at the moment at which it is written.
 fn listener(bar: Arc<Mutex<Bar>>) -> Listener {
     Box::new(move |event| {
         let lines = match event {
             Event::Landed { .. } => return,
-            Event::Told { path, body } => message_lines(path, body),
+            Event::Told { path, .. } => vec![format!("file    {}", file_name(path))],
+            Event::Posted(letter) => letter_lines(letter),
             Event::Ended { queue } => vec![format!("The queue {queue} has ended.")],
         };
         if let Ok(mut bar) = bar.lock() {
@@ -171,13 +265,23 @@ fn listener(bar: Arc<Mutex<Bar>>) -> Listener {
     })
 }
 
-fn message_lines(path: &Path, body: &str) -> Vec<String> {
-    let mut lines = vec![format!(
-        "--- {} ---",
-        path.file_name()
-            .map(|n| n.to_string_lossy())
-            .unwrap_or_default()
-    )];
+fn file_name(path: &Path) -> String {
+    path.file_name()
+        .map(|n| n.to_string_lossy().into_owned())
+        .unwrap_or_default()
+}
+
+/// A message as it would be sent: to whom, its text, what goes with it.
+fn letter_lines(letter: &Letter) -> Vec<String> {
+    let who = match letter.audience {
+        Audience::Now => "those who are told at once",
+        Audience::Summary => "those who get the summary",
+    };
+    let body = &letter.text;
+    let mut lines = vec![format!("--- message to {who} ---")];
+    if !body.starts_with(&letter.subject) {
+        lines.push(format!("  Subject: {}", letter.subject));
+    }
     lines.extend(
         body.lines()
             .take(SHOWN_LINES)
@@ -185,6 +289,9 @@ fn message_lines(path: &Path, body: &str) -> Vec<String> {
     );
     if body.lines().count() > SHOWN_LINES {
         lines.push("  …".to_owned());
+    }
+    for file in &letter.attachments {
+        lines.push(format!("  with {}", file.file_name));
     }
     lines.push(String::new());
     lines

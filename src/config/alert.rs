@@ -5,9 +5,9 @@ use std::path::Path;
 use super::bounds::Bounds;
 use super::error::FileError;
 use super::table::{Table, Value};
-use super::{Alert, Heartbeat, email, paths};
+use super::{Alert, Heartbeat, email, paths, webhook};
 
-pub(super) const KEYS: &[&str] = &["remind_min", "summary_at", "email", "heartbeat"];
+pub(super) const KEYS: &[&str] = &["remind_min", "summary_at", "email", "webhook", "heartbeat"];
 pub(super) const HEARTBEAT_KEYS: &[&str] = &["file", "every_s"];
 
 /// A condition that goes on is told again after so long where the configuration says nothing, min.
@@ -22,6 +22,7 @@ pub(super) fn read(root: &Table<'_>, file: &Path) -> Result<Alert, FileError> {
             remind_min: REMIND_MIN,
             summary_at: None,
             email: None,
+            webhook: None,
             heartbeat: None,
         });
     };
@@ -39,6 +40,10 @@ pub(super) fn read(root: &Table<'_>, file: &Path) -> Result<Alert, FileError> {
         email: table
             .get("email")
             .map(|v| email::read(&v.table(email::KEYS)?, file))
+            .transpose()?,
+        webhook: table
+            .get("webhook")
+            .map(|v| webhook::read(&v.table(webhook::KEYS)?, file))
             .transpose()?,
         heartbeat: table
             .get("heartbeat")

@@ -11,6 +11,7 @@ pub mod file;
 pub(crate) mod paths;
 mod station;
 pub(crate) mod table;
+mod webhook;
 
 use std::path::{Path, PathBuf};
 
@@ -76,6 +77,8 @@ pub struct Alert {
     pub summary_at: Option<(u8, u8)>,
     /// The mail server and its recipients.
     pub email: Option<Email>,
+    /// The address that gets every letter as JSON.
+    pub webhook: Option<Webhook>,
     /// The sign of life.
     pub heartbeat: Option<Heartbeat>,
 }
@@ -111,6 +114,11 @@ pub struct MailServer {
 }
 
 impl MailServer {
+    /// `smtp.lab.example:587`.
+    pub fn name(&self) -> String {
+        format!("{}:{}", self.host, self.port)
+    }
+
     /// Its host without the brackets of an address: `::1` for `[::1]`.
     pub fn bare_host(&self) -> &str {
         bare_host(&self.host)
@@ -131,6 +139,16 @@ pub enum Password {
     Credential(String),
 }
 
+impl Password {
+    /// The variable in which systemd names the folder of a service's credentials.
+    pub const CREDENTIALS: &'static str = "CREDENTIALS_DIRECTORY";
+
+    /// True where systemd has handed credentials to this program.
+    pub fn has_credentials() -> bool {
+        std::env::var_os(Self::CREDENTIALS).is_some()
+    }
+}
+
 /// Protection of the connection to the mail server.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Security {
@@ -140,6 +158,15 @@ pub enum Security {
     Tls,
     /// None; only to this machine itself.
     None,
+}
+
+/// An address to which letters are posted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Webhook {
+    /// `https`, or `http` to this machine itself.
+    pub url: String,
+    /// File that holds the secret of the signature and nothing else.
+    pub secret_file: PathBuf,
 }
 
 /// The sign of life.

@@ -143,18 +143,6 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read. A letter that is damaged is given up and logged.
     pub fn due_letters(&self, now: Timestamp) -> Result<Vec<Waiting>, LedgerError> {
-        self.waiting_until(Some(now))
-    }
-
-    /// Every letter that waits.
-    ///
-    /// # Errors
-    /// When the database cannot be read. A letter that is damaged is given up and logged.
-    pub fn waiting_letters(&self) -> Result<Vec<Waiting>, LedgerError> {
-        self.waiting_until(None)
-    }
-
-    fn waiting_until(&self, until: Option<Timestamp>) -> Result<Vec<Waiting>, LedgerError> {
         let mut statement = self
             .connection
             .prepare_cached(
@@ -162,8 +150,9 @@ impl Ledger {
                  WHERE state = 'waiting' AND next_try_ns <= ?1 ORDER BY audience, id",
             )
             .map_err(|e| self.sqlite(e))?;
-        let until = until.map_or(i64::MAX, nanoseconds);
-        let mut rows = statement.query([until]).map_err(|e| self.sqlite(e))?;
+        let mut rows = statement
+            .query([nanoseconds(now)])
+            .map_err(|e| self.sqlite(e))?;
         let (mut out, mut damaged) = (Vec::new(), Vec::new());
         while let Some(row) = rows.next().map_err(|e| self.sqlite(e))? {
             let id: i64 = row.get(0).map_err(|e| self.sqlite(e))?;
@@ -201,6 +190,25 @@ impl Ledger {
                 .map_err(|e| self.sqlite(e))?;
         }
         Ok(out)
+    }
+
+    /// Of every letter that waits: number, carrier, and when it is tried next.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn waiting_times(&self) -> Result<Vec<(i64, String, Timestamp)>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT id, carrier, next_try_ns FROM outbox WHERE state = 'waiting' ORDER BY next_try_ns",
+            )
+            .map_err(|e| self.sqlite(e))?;
+        let rows = statement
+            .query_map([], |row| {
+                Ok((row.get(0)?, row.get(1)?, timestamp(row.get(2)?)))
+            })
+            .map_err(|e| self.sqlite(e))?;
+        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
 
     /// When the next letter is due; `None` where none waits.

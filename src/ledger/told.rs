@@ -75,6 +75,29 @@ impl Ledger {
             .map_err(|e| self.sqlite(e))
     }
 
+    /// Messages that were written since then: file name and text.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn messages_since(
+        &self,
+        station: &str,
+        since: Timestamp,
+    ) -> Result<Vec<(String, String)>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT file_name, body FROM message WHERE station = ?1 AND written_ns >= ?2 ORDER BY file_name",
+            )
+            .map_err(|e| self.sqlite(e))?;
+        let rows = statement
+            .query_map(params![station, nanoseconds(since)], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })
+            .map_err(|e| self.sqlite(e))?;
+        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
+    }
+
     /// All messages of a station: file name and text.
     ///
     /// # Errors

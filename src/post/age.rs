@@ -27,21 +27,8 @@ pub fn aged(letter: &Letter, queued_at: Timestamp, now: Timestamp, zone: &TimeZo
         duration(age_s),
         day_and_time(queued_at, zone)
     );
-    out.text = format!("{note}\n\n{}", out.text);
-    out.html = with_note(&out.html, &note);
+    out.put_first(&note);
     out
-}
-
-/// The note as the first paragraph of the page.
-fn with_note(html: &str, note: &str) -> String {
-    let paragraph = format!("<p><strong>{note}</strong></p>\n");
-    let body = html
-        .find("<body")
-        .and_then(|at| Some(at + html.get(at..)?.find('>')? + 1));
-    match body.and_then(|at| html.split_at_checked(at)) {
-        Some((head, rest)) => format!("{head}\n{paragraph}{rest}"),
-        None => format!("{paragraph}{html}"),
-    }
 }
 
 /// `45 min`, `2 h 5 min`, `1 day 3 h`.
@@ -72,8 +59,7 @@ mod tests {
             audience: Audience::Now,
             subject: "standard low".to_owned(),
             text: "standard low\n".to_owned(),
-            html: "<!doctype html><html><body class=\"x\"><h1>standard low</h1></body></html>"
-                .to_owned(),
+            html: crate::tell::html::of_text("standard low", "standard low"),
             attachments: Vec::new(),
             raised_at: Timestamp::UNIX_EPOCH,
             payload: serde_json::json!({ "key": "k" }),
@@ -104,12 +90,11 @@ mod tests {
             "{}",
             out.text
         );
-        assert!(
-            out.html
-                .contains("<body class=\"x\">\n<p><strong>This message is 2 h"),
-            "{}",
-            out.html
+        let (note, text) = (
+            out.html.find("This message is 2 h 5 min old"),
+            out.html.find("<pre"),
         );
+        assert!(note.is_some() && note < text, "{}", out.html);
         assert_eq!(out.subject, letter().subject);
     }
 

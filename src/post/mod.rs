@@ -5,6 +5,8 @@
 
 pub mod age;
 pub mod backoff;
+pub mod mime;
+pub mod smtp;
 pub mod webhook;
 pub mod worker;
 

@@ -37,7 +37,7 @@ pub struct Webhook {
 /// Reads a secret; white space at its ends does not count.
 ///
 /// # Errors
-/// When the file cannot be read or what is in it is too short or too long for a secret.
+/// When the file cannot be read, is open to others, or what is in it is too short or too long for a secret.
 pub fn read_secret(path: &Path) -> Result<Vec<u8>, String> {
     let wrong = |what: String| format!("{}: {what}", path.display());
     let meta = std::fs::metadata(path).map_err(|e| wrong(e.to_string()))?;
@@ -47,6 +47,7 @@ pub fn read_secret(path: &Path) -> Result<Vec<u8>, String> {
             meta.len()
         )));
     }
+    super::smtp::secret::closed_to_others(&meta).map_err(&wrong)?;
     let bytes = std::fs::read(path).map_err(|e| wrong(e.to_string()))?;
     let secret = bytes.trim_ascii().to_vec();
     if secret.len() < SHORTEST_SECRET {
@@ -220,18 +221,28 @@ mod tests {
         assert_eq!(error, "https://lab.example:8443 answered with status 404");
     }
 
+    #[cfg(unix)]
+    fn write(file: &Path, text: &str, mode: u32) {
+        use std::os::unix::fs::PermissionsExt as _;
+        std::fs::write(file, text).unwrap();
+        std::fs::set_permissions(file, std::fs::Permissions::from_mode(mode)).unwrap();
+    }
+
+    #[cfg(unix)]
     #[test]
     fn a_secret_is_long_enough_and_a_file() {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("secret");
-        std::fs::write(&file, "  0123456789abcdef\r\n").unwrap();
+        write(&file, "  0123456789abcdef\r\n", 0o600);
         assert_eq!(read_secret(&file).unwrap(), b"0123456789abcdef");
-        std::fs::write(&file, "0123456789abcde\n").unwrap();
+        write(&file, "0123456789abcde\n", 0o600);
         assert!(
             read_secret(&file)
                 .unwrap_err()
                 .contains("found a secret of 15 bytes")
         );
+        write(&file, "0123456789abcdef", 0o644);
+        assert!(read_secret(&file).is_err(), "open to others");
         assert!(read_secret(dir.path()).is_err());
         assert!(read_secret(&dir.path().join("none")).is_err());
     }

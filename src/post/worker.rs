@@ -12,8 +12,9 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::{Carrier, Letter, Refusal};
 
-/// A delivery that takes longer than this has hung, whatever its steps say.
-const LONGEST: Duration = Duration::from_secs(300);
+/// A delivery that takes longer than this has hung, whatever its steps say. Several mail servers, each of them slow, are met
+/// one after the other within it.
+const LONGEST: Duration = Duration::from_secs(3600);
 
 /// A letter to hand over.
 #[derive(Debug)]

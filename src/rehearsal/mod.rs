@@ -16,6 +16,7 @@
 //! | `settings`, `list` | the method, the configuration and the run list as text |
 //! | [`export`], `pressure` | the timed list of file actions: traces; the pump's log |
 //! | [`play`] | carries the actions out |
+//! | [`recipient`] | a stand-in for the server that takes messages |
 //! | `maths`, `random` | own elementary functions and generator |
 //!
 //! Same scenario and seed, same bytes, on every platform: the elementary functions of a platform's library differ
@@ -26,6 +27,7 @@ pub mod chromatogram;
 pub mod export;
 pub mod night;
 pub mod play;
+pub mod recipient;
 pub mod scenario;
 pub mod story;
 

@@ -21,6 +21,8 @@ pub enum Scenario {
     Stalled,
     /// Samples stronger and weaker than the calibrators.
     OverRange,
+    /// The drifting night, and the server that takes messages is away for half of it.
+    MailDown,
 }
 
 /// A name that is no scenario.
@@ -35,7 +37,7 @@ pub struct UnknownScenario {
 
 impl Scenario {
     /// Every scenario, in the order of the help text.
-    pub fn all() -> [Scenario; 6] {
+    pub fn all() -> [Scenario; 7] {
         use Scenario::*;
         [
             Calm,
@@ -44,6 +46,7 @@ impl Scenario {
             AirBubble,
             Stalled,
             OverRange,
+            MailDown,
         ]
     }
 
@@ -56,6 +59,7 @@ impl Scenario {
             Scenario::AirBubble => "air-bubble",
             Scenario::Stalled => "stalled",
             Scenario::OverRange => "over-range",
+            Scenario::MailDown => "mail-down",
         }
     }
 
@@ -78,6 +82,9 @@ impl Scenario {
             Scenario::OverRange => {
                 "One crock is stronger than the top calibrator, another was diluted too far."
             }
+            Scenario::MailDown => {
+                "The drifting night once more, and the server that takes messages is away from injection 9 to 20."
+            }
         }
     }
 
@@ -99,6 +106,9 @@ impl Scenario {
             }
             Scenario::OverRange => {
                 "The rerun list proposes a larger dilution for 16 to 18 (lactic acid) and a smaller one for 20 to 22 (citric acid)."
+            }
+            Scenario::MailDown => {
+                "Each alert stands in its file at once; the messages of 15 and 19 wait, arrive when the server is back and say how old they are."
             }
         }
     }
@@ -151,7 +161,7 @@ mod tests {
         let error = "cloging".parse::<Scenario>().unwrap_err();
         assert_eq!(
             error.to_string(),
-            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range; did you mean clogging?"
+            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range, mail-down; did you mean clogging?"
         );
     }
 }

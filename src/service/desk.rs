@@ -4,6 +4,7 @@
 //! the desk up ([`DeskError::Ledger`]); a result file that cannot be written is told and tried again.
 
 mod landing;
+mod letters;
 mod results;
 mod run_lists;
 mod telling;
@@ -64,6 +65,8 @@ pub enum Event {
         /// Its text.
         body: String,
     },
+    /// A letter is on its way, or would be where mail is configured.
+    Posted(Box<crate::post::Letter>),
     /// A queue has ended.
     Ended {
         /// Its name.
@@ -95,6 +98,8 @@ pub struct Desk {
     /// Alert files that could not be written yet.
     unwritten: BTreeMap<PathBuf, String>,
     listener: Option<Listener>,
+    /// What is needed to send letters; `None`: files alone.
+    postbox: Option<letters::Postbox>,
 }
 
 impl Desk {
@@ -122,6 +127,7 @@ impl Desk {
             bad_files: BTreeMap::new(),
             unwritten: BTreeMap::new(),
             listener: None,
+            postbox: None,
         };
         desk.keep_documents(ledger)?;
         for record in ledger.lists(&desk.station.name)? {
@@ -291,6 +297,7 @@ impl Desk {
             self.night.forget(&name);
             self.outputs.remove(&name);
             self.loaded.remove(&name);
+            self.forget_letters(&name);
         }
     }
 
@@ -301,7 +308,8 @@ impl Desk {
 
     /// The next time at which [`Desk::tick`] has something to do.
     pub fn next_deadline(&self) -> Option<Timestamp> {
-        self.night.next_deadline()
+        let night = self.night.next_deadline();
+        night.into_iter().chain(self.next_letter()).min()
     }
 
     /// When a result file is due.
@@ -319,14 +327,15 @@ impl Desk {
             let _queue = tracing::info_span!("queue", name = %queue).entered();
             // Told before it is kept as raised: a kill between the two repeats a message, and never loses one.
             self.tell(ledger, queue, &changes.alerts, now)?;
-            ledger.keep_alerts(&self.station.name, queue, &changes.alerts)?;
+            self.keep_and_post(ledger, queue, &changes.alerts, now)?;
             self.update(queue, changes);
         }
         if !self.bad_lists.is_empty() {
             self.place_bad_lists(ledger)?;
         }
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
-            ledger.set_queue(&self.station.name, queue, Some(now))?;
+            self.flush_queue(queue);
+            self.keep_end(ledger, queue, now)?;
             tracing::info!(queue, "the queue has ended");
             if let Some(listener) = &mut self.listener {
                 listener(&Event::Ended {
@@ -334,7 +343,7 @@ impl Desk {
                 });
             }
         }
-        Ok(())
+        self.post_due(ledger, now)
     }
 
     /// The results of all queues in memory need attention: something must be injected again, or was told at once.

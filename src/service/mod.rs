@@ -4,6 +4,7 @@
 //! [`evaluate`] turns a file into a reading, [`desk`] lands it, has it judged and writes what changed, [`outputs`] keeps
 //! the files of one queue, [`watch`] is the daemon's loop, [`process`] the same work done once.
 
+pub mod carriers;
 pub mod desk;
 pub mod evaluate;
 pub mod lists;

@@ -5,25 +5,35 @@
 //! next thing is due. [`run`] is the one way in, for the program and for tests.
 
 mod clock;
+mod dispatch;
 mod eye;
+mod gap;
 
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
 
 use self::clock::Clock;
+use self::dispatch::{Dispatch, Lost};
 use self::eye::Eye;
+use self::gap::Mark;
+use super::carriers;
 use super::desk::{Desk, DeskError, Listener};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
+use crate::post::Carrier;
+use crate::post::worker::Report;
 
 /// What reaches the loop from outside.
 #[derive(Debug)]
 pub enum Signal {
     /// Something may have happened in a folder.
     Hint(usize, Hint),
+    /// What became of a letter.
+    Post(Report),
     /// End after the work at hand.
     Stop,
 }
@@ -50,8 +60,12 @@ pub struct Options {
     pub turn: Duration,
     /// Who hears of landings and alerts.
     pub listener: Option<ListenerOf>,
-    /// End by itself when every queue that began has ended.
+    /// End by itself when every queue that began has ended and every letter is with its recipients.
     pub until_ended: bool,
+    /// Ways out of the house beside those that are configured.
+    pub carriers: Vec<Arc<dyn Carrier>>,
+    /// Decide what would be sent, and tell the listener, though there is no way out of the house.
+    pub show_letters: bool,
 }
 
 impl Default for Options {
@@ -63,6 +77,8 @@ impl Default for Options {
             turn: Duration::from_secs(60),
             listener: None,
             until_ended: false,
+            carriers: Vec::new(),
+            show_letters: false,
         }
     }
 }
@@ -79,11 +95,19 @@ pub fn run(
 ) -> Result<Ended, DeskError> {
     let mut ledger = Ledger::open(&config.state_dir)?;
     let started = Instant::now();
+    let mut ways = carriers::configured(&config.alert);
+    ways.append(&mut options.carriers);
+    let mut dispatch = Dispatch::new(ways, hints.clone(), options.time_scale);
+    dispatch.start(&mut ledger, Timestamp::now())?;
     let mut posts = Vec::new();
     for (k, station) in config.stations.iter().enumerate() {
         let mut desk = Desk::open(config, station, &mut ledger, options.time_scale)?;
         if let Some(listener) = &mut options.listener {
             desk.listen(listener(&station.name));
+        }
+        let names = dispatch.names();
+        if !names.is_empty() || options.show_letters {
+            desk.post_by(names, &config.alert, options.time_scale);
         }
         desk.load_open(&mut ledger)?;
         desk.restore_messages(&ledger)?;
@@ -95,6 +119,7 @@ pub fn run(
             backlog_since: Duration::ZERO,
         });
     }
+    let mark = Mark::start(&mut ledger, posts.len(), Timestamp::now())?;
     for post in &mut posts {
         post.eye.open();
         post.eye
@@ -105,6 +130,8 @@ pub fn run(
     let mut watch = Watch {
         posts,
         ledger,
+        dispatch,
+        mark,
         started,
         options,
         clock: Clock::now(),
@@ -114,7 +141,9 @@ pub fn run(
     for post in &mut watch.posts {
         post.desk.flush(true);
     }
-    end.map(|()| Ended {
+    end?;
+    watch.ledger.stop_running()?;
+    Ok(Ended {
         attention: watch.posts.iter().any(|p| p.desk.needs_attention()),
     })
 }
@@ -151,6 +180,8 @@ impl Post {
 struct Watch {
     posts: Vec<Post>,
     ledger: Ledger,
+    dispatch: Dispatch,
+    mark: Mark,
     started: Instant,
     options: Options,
     clock: Clock,
@@ -160,7 +191,10 @@ impl Watch {
     fn turns(&mut self, signals: &Receiver<Signal>) -> Result<(), DeskError> {
         loop {
             self.turn()?;
-            if self.options.until_ended && self.all_ended() {
+            if self.options.until_ended
+                && self.all_ended()
+                && self.dispatch.is_idle(&self.ledger)?
+            {
                 return Ok(());
             }
             (self.options.alive)();
@@ -169,8 +203,10 @@ impl Watch {
             self.mind_the_clock(since, wait);
             match heard {
                 Ok(signal) => {
-                    if self.hear(signal) || signals.try_iter().any(|s| self.hear(s)) {
-                        return Ok(());
+                    for signal in std::iter::once(signal).chain(signals.try_iter()) {
+                        if self.hear(signal)? {
+                            return Ok(());
+                        }
                     }
                 }
                 Err(RecvTimeoutError::Timeout) => {}
@@ -194,20 +230,49 @@ impl Watch {
     }
 
     /// True for the order to stop.
-    fn hear(&mut self, signal: Signal) -> bool {
-        match signal {
+    fn hear(&mut self, signal: Signal) -> Result<bool, DeskError> {
+        Ok(match signal {
             Signal::Stop => true,
+            Signal::Post(report) => {
+                let lost = self
+                    .dispatch
+                    .hear(&mut self.ledger, report, Timestamp::now())?;
+                self.tell_lost(lost)?;
+                false
+            }
             Signal::Hint(k, hint) => {
                 if let Some(post) = self.posts.get_mut(k) {
                     post.eye.hear(hint);
                 }
                 false
             }
+        })
+    }
+
+    /// A letter that did not arrive is told in the alert folder of its station.
+    fn tell_lost(&mut self, lost: impl IntoIterator<Item = Lost>) -> Result<(), DeskError> {
+        for lost in lost {
+            let station = &lost.waiting.letter.station;
+            let post = self
+                .posts
+                .iter_mut()
+                .find(|p| p.desk.station.name == *station);
+            if let Some(post) = post {
+                let (carrier, letter) = (&lost.waiting.carrier, &lost.waiting.letter);
+                post.desk.tell_lost(
+                    &mut self.ledger,
+                    carrier,
+                    letter,
+                    &lost.why,
+                    Timestamp::now(),
+                )?;
+            }
         }
+        Ok(())
     }
 
     fn turn(&mut self) -> Result<(), DeskError> {
-        for post in &mut self.posts {
+        for (k, post) in self.posts.iter_mut().enumerate() {
             let _station = tracing::info_span!("station", name = %post.desk.station.name).entered();
             let now = self.started.elapsed();
             post.eye.look(&mut post.desk, &mut self.ledger, now)?;
@@ -218,15 +283,27 @@ impl Watch {
                 post.desk.tick(now);
             }
             post.desk.settle(&mut self.ledger, now)?;
+            if post.backlog_done {
+                post.desk.is_complete();
+                self.mark.tell(k, &mut post.desk, &mut self.ledger, now)?;
+            }
             post.desk.flush(false);
         }
-        Ok(())
+        let now = Timestamp::now();
+        self.mark.alive(&mut self.ledger, now)?;
+        self.dispatch.look_again(&self.ledger)?;
+        let lost = self.dispatch.send_due(&mut self.ledger, now)?;
+        self.tell_lost(lost)
     }
 
     /// How long nothing will be due.
     fn wait(&self) -> Duration {
         let mut wait = self.options.turn;
         let now = self.started.elapsed();
+        if let Some(due) = self.dispatch.next() {
+            let until = due.duration_since(Timestamp::now());
+            wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO));
+        }
         for post in &self.posts {
             if let Some(due) = post.eye.next_due() {
                 wait = wait.min(due.saturating_sub(now));

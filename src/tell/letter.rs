@@ -9,7 +9,7 @@ use crate::post::{Attachment, Audience, Letter};
 use crate::report::rerun;
 
 /// Version of the payload's layout.
-const FORMAT: u64 = 1;
+pub(super) const FORMAT: u64 = 1;
 
 /// The first letter of a message. A repeat gets its number in [`Letter::repeat`], and what else is to be said by
 /// [`Letter::put_first`].

@@ -5,16 +5,25 @@
 
 pub mod advice;
 mod body;
+mod cases;
+pub mod daily;
 pub mod follows;
 pub mod html;
 mod letter;
 pub mod name;
 pub mod page;
 pub mod policy;
+mod posts;
 mod subject;
+mod undelivered;
+mod unwatched;
 
 pub use body::rerun_needs;
+pub use cases::{case_of_list, cases};
 pub use letter::{letter, rerun_list};
+pub use posts::{letter_of, letter_of_list, summary_letter};
+pub use undelivered::undelivered;
+pub use unwatched::{Happened, unwatched};
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -197,7 +206,11 @@ pub fn cleared(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Option<Messag
 
 /// When an alert was raised, as part of a file name: `20260921T190900`.
 fn stamp(alert: &Alert, zone: &TimeZone) -> String {
-    let t = zone.to_datetime(alert.raised_at);
+    stamp_of(alert.raised_at, zone)
+}
+
+fn stamp_of(at: Timestamp, zone: &TimeZone) -> String {
+    let t = zone.to_datetime(at);
     format!(
         "{:04}{:02}{:02}T{:02}{:02}{:02}",
         t.year(),

@@ -12,126 +12,20 @@
 //!   that condition's letters.
 
 mod book;
+mod terms;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::{SignedDuration, Timestamp};
 
 pub use book::{Book, Cause, Told};
+pub use terms::{Act, Case, Decided, Now, Post, Settings};
 
 use super::follows::{follows, is_mild};
 use crate::check::Check;
 
-/// How often people are told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Settings {
-    /// A condition that goes on is told again after so long; a storm gives one letter in this time.
-    pub remind: SignedDuration,
-    /// So long further failures of one cause are gathered.
-    pub gather: SignedDuration,
-    /// After so long a condition is no longer repeated: whoever could act has been told often enough.
-    pub tire: SignedDuration,
-}
-
-impl Settings {
-    /// For a configured `remind_min` (minutes); a rehearsal runs `time_scale` times as long.
-    pub fn new(remind_min: f64, time_scale: f64) -> Settings {
-        let minutes = |m: f64| {
-            SignedDuration::try_from_secs_f64(m * 60.0 * time_scale).unwrap_or(SignedDuration::MAX)
-        };
-        Settings {
-            remind: minutes(remind_min),
-            gather: minutes(GATHER_MIN.min(remind_min)),
-            tire: minutes(TIRE_MIN),
-        }
-    }
-}
-
-/// Long enough for the failures of one batch, short enough to act on, min.
-const GATHER_MIN: f64 = 5.0;
-/// A day, min.
-const TIRE_MIN: f64 = 24.0 * 60.0;
-
-/// What fails now and is told at once: one trace, or one condition.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Case {
-    /// The trace or condition, stable over restarts: `slot:crocks-14`, `late-trace`.
-    pub place: String,
-    /// The check that spoils most.
-    pub lead: Check,
-    /// Keys of its alerts.
-    pub keys: Vec<String>,
-    /// When the first of them was raised.
-    pub raised_at: Timestamp,
-    /// A condition that goes on until it ends; false for a trace, and for what happened once.
-    pub goes_on: bool,
-    /// One line: what and where.
-    pub subject: String,
-}
-
-/// What a letter is about; places are those of [`Told`] in the new book.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Act {
-    /// One trace or condition; `under` is the key of the condition from which it follows.
-    Tell {
-        /// Key of the trace or condition.
-        key: String,
-        /// Key of the condition from which it follows.
-        under: Option<String>,
-    },
-    /// Conditions that go on.
-    Remind {
-        /// Their keys, the one told first first.
-        keys: Vec<String>,
-    },
-    /// What was told is over.
-    Over {
-        /// Its key.
-        key: String,
-    },
-    /// Several of one cause.
-    Digest {
-        /// Their keys, in the order in which they came.
-        keys: Vec<String>,
-        /// Key of the condition from which they follow.
-        under: Option<String>,
-    },
-}
-
-/// One letter to send.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Post {
-    /// Key of its thread.
-    pub key: String,
-    /// 0 for the first letter of the thread.
-    pub repeat: u32,
-    /// What it is about.
-    pub act: Act,
-}
-
-/// What [`decide`] found.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Decided {
-    /// What is known of what was told when these letters are queued.
-    pub book: Book,
-    /// Letters to queue, in order.
-    pub posts: Vec<Post>,
-    /// When it must be asked again, though nothing happens.
-    pub next: Option<Timestamp>,
-}
-
-/// The state of what can be told.
-#[derive(Debug, Clone, Copy)]
-pub struct Now<'a> {
-    /// What fails now, in the order in which it is told.
-    pub cases: &'a [Case],
-    /// False while not everything is known that may be open: then nothing counts as over.
-    pub complete: bool,
-    /// The queue has ended: what was gathered goes, and nothing is repeated.
-    pub ended: bool,
-    /// The time.
-    pub at: Timestamp,
-}
+/// Letters of a condition at once: that it is there, that it is over.
+const FLICKERS: u32 = 2;
 
 /// Decides what to send.
 pub fn decide(book: &Book, now: Now<'_>, settings: &Settings) -> Decided {
@@ -170,36 +64,36 @@ fn after(at: Timestamp, wait: SignedDuration) -> Timestamp {
 }
 
 impl Desk {
-    /// The book takes in what fails now and what no longer does.
+    /// The book takes in what no longer fails, then what does.
     fn take_in(&mut self, now: &Now<'_>) {
+        if now.complete {
+            self.close(now.cases);
+        }
         for case in now.cases {
-            let place = self
-                .book
-                .told
-                .iter()
-                .position(|t| !t.over && t.place == case.place);
-            match place.and_then(|k| self.book.told.get_mut(k)) {
-                None => self.open(case),
-                Some(told) => {
-                    if case.keys.iter().any(|k| !told.alerts.contains(k)) {
-                        told.waits_since.get_or_insert(now.at);
-                        told.alerts.extend(case.keys.iter().cloned());
-                        case.subject.clone_into(&mut told.subject);
-                    }
-                }
+            let mut told = self.book.told.iter_mut();
+            let known = told.find(|t| !t.over && t.place == case.place);
+            let Some(told) = known else {
+                self.open(case);
+                continue;
+            };
+            if case.keys.iter().any(|k| !told.alerts.contains(k)) {
+                told.waits_since.get_or_insert(now.at);
+                told.alerts.extend(case.keys.iter().cloned());
+                case.subject.clone_into(&mut told.subject);
             }
         }
-        if !now.complete {
-            return;
-        }
-        for told in self.book.told.iter_mut().filter(|t| !t.over) {
-            if now.cases.iter().all(|c| c.place != told.place) {
-                told.over = true;
-                told.over_at = Some(now.at);
-                // Of what went with others the end is in its file alone: twenty mended traces are not twenty letters.
-                if told.letters > 0 {
-                    told.waits_since = Some(now.at);
-                }
+    }
+
+    fn close(&mut self, cases: &[Case]) {
+        let places: BTreeSet<&str> = cases.iter().map(|c| c.place.as_str()).collect();
+        let now = self.now;
+        let gone = |t: &&mut Told| !t.over && !places.contains(t.place.as_str());
+        for told in self.book.told.iter_mut().filter(gone) {
+            told.over = true;
+            told.over_at = Some(now);
+            // Of what went with others the end is in its file alone: twenty mended traces are not twenty letters.
+            if told.letters > 0 {
+                told.waits_since = Some(now);
             }
         }
     }
@@ -218,7 +112,7 @@ impl Desk {
             _ => case.place.clone(),
         };
         self.book.told.push(Told {
-            key: format!("{}/{}", case.place, case.raised_at),
+            key: case.key.clone(),
             place: case.place.clone(),
             check: case.lead.name().to_owned(),
             cause,
@@ -264,7 +158,8 @@ impl Desk {
         let storm = self
             .book
             .cause(cause)
-            .filter(|c| self.now < after(c.last_at, remind));
+            // What was held in a storm still belongs to it when its time comes.
+            .filter(|c| self.now.min(since) < after(c.last_at, remind));
         let due = match (storm, &parent) {
             (None, None) => self.now,
             (None, Some(_)) => after(since, self.settings.gather),
@@ -296,29 +191,48 @@ impl Desk {
             let Some(told) = self.book.told.get(k) else {
                 continue;
             };
-            let back = self
-                .book
-                .told
-                .iter()
-                .any(|t| !t.over && t.place == told.place);
-            let last = told.told_at.unwrap_or(Timestamp::MIN);
-            let due = after(last, self.settings.gather);
+            let (key, goes_on) = (told.key.clone(), told.goes_on);
+            let mut others = self.book.told.iter();
+            let back = others.any(|t| !t.over && t.place == told.place);
+            let due = if goes_on {
+                self.flicker(cause)
+            } else {
+                self.now
+            };
             if back {
                 // It ended and is back before its end was told: one letter says so, that of its return.
                 self.settle(k, false);
-            } else if told.goes_on && due > self.now && !self.ended {
+            } else if due > self.now && !self.ended {
                 self.due.push(due);
             } else {
-                let key = told.key.clone();
+                if goes_on {
+                    self.count(cause);
+                }
                 self.post(k, Act::Over { key });
             }
         }
     }
 
-    /// A condition: at once, but what flickers gives one letter in the time in which others are gathered.
+    /// When a condition may be told of: at once, but after its beginning and its end one letter in the time in which others
+    /// are gathered.
+    fn flicker(&mut self, cause: &str) -> Timestamp {
+        let Some(known) = self.book.cause(cause) else {
+            return self.now;
+        };
+        let quiet = after(known.last_at, self.settings.gather);
+        if quiet <= self.now {
+            self.book.causes.remove(cause);
+        }
+        if known.letters < FLICKERS {
+            self.now
+        } else {
+            quiet
+        }
+    }
+
+    /// A condition; what came and went unsaid meanwhile is part of its one letter.
     fn tell_condition(&mut self, cause: &str, waiting: &[usize]) {
-        let last = self.book.cause(cause).map(|c| c.last_at);
-        let due = last.map_or(self.now, |l| after(l, self.settings.gather));
+        let due = self.flicker(cause);
         if due > self.now && !self.ended {
             return self.due.push(due);
         }

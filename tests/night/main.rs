@@ -5,6 +5,7 @@
 
 mod chromatogram;
 mod daemon;
+mod hook;
 mod lab;
 mod runlist;
 mod table;
@@ -21,6 +22,7 @@ mod hostile;
 mod landing;
 mod late_lists;
 mod limits;
+mod outbox;
 mod outlasting;
 mod pacing;
 mod rehearsing;

@@ -37,6 +37,20 @@ impl Desk {
         }
     }
 
+    /// Writes all result files of a queue that has ended, before anybody is told that they are there.
+    pub(super) fn flush_queue(&mut self, name: &str) {
+        let (Some(outputs), Some(queue)) =
+            (self.outputs.get_mut(name), self.night.queues().get(name))
+        else {
+            return;
+        };
+        if let Err(error) = outputs.flush(queue, Instant::now(), true)
+            && outputs.tell_once()
+        {
+            tracing::error!(%error, queue = name, "a result cannot be written now; it is kept in the ledger and written when it can be");
+        }
+    }
+
     /// Writes the result files that are due; with `all` everything that is not up to date.
     ///
     /// Gives the errors of files that could not be written; they are tried again.

@@ -50,7 +50,11 @@ impl Desk {
                     .map(|n| n.to_string_lossy().into_owned())
                     .unwrap_or_default();
                 let kept = self.night.list(&queue).is_some();
-                let alert = run_list_alert(&name, &queue, &error, kept, now);
+                let mut alert = run_list_alert(&name, &queue, &error, kept, now);
+                if let Some(since) = self.list_told_since(ledger, &queue, &alert)? {
+                    // Told before a restart: the same message, and the same file.
+                    alert.raised_at = since;
+                }
                 self.tell_bad_list(ledger, queue, alert, now)
             }
         }
@@ -90,6 +94,7 @@ impl Desk {
         for name in self.night.take_emptied() {
             ledger.drop_queue(&self.station.name, &name)?;
             self.loaded.remove(&name);
+            self.forget_letters(&name);
             let outputs = self
                 .outputs
                 .remove(&name)

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 /// What was told of one trace or condition.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Told {
-    /// Key of its letters: place and time.
+    /// Key of its letters. A trace that fails again after it was mended has the same one.
     pub key: String,
     /// The trace or condition.
     pub place: String,
@@ -62,7 +62,7 @@ pub struct Book {
     pub told: Vec<Told>,
     /// Causes of late.
     pub causes: BTreeMap<String, Cause>,
-    /// Key → number of its next letter.
+    /// Key → number of its next letter. Never forgotten: no two letters of a queue are called the same.
     pub repeats: BTreeMap<String, u32>,
     /// The local day of the last summary of a queue that still ran.
     #[serde(default)]
@@ -72,7 +72,7 @@ pub struct Book {
 impl Book {
     /// What is known under a key.
     pub fn get(&self, key: &str) -> Option<&Told> {
-        self.told.iter().find(|t| t.key == key)
+        self.told.iter().rev().find(|t| t.key == key)
     }
 
     pub(super) fn cause(&self, cause: &str) -> Option<Cause> {
@@ -94,14 +94,13 @@ impl Book {
         };
         let keep =
             |t: &Told| !t.over || t.waits_since.is_some() || fresh(t.told_at) || fresh(t.over_at);
-        let gone: Vec<String> = self
-            .told
-            .iter()
-            .filter(|t| !keep(t))
-            .map(|t| t.key.clone())
-            .collect();
         self.told.retain(keep);
-        self.repeats.retain(|key, _| !gone.contains(key));
-        self.causes.retain(|_, c| fresh(Some(c.last_at)));
+        let told = &self.told;
+        let waits = |cause: &String| {
+            let mut of = told.iter().filter(|t| t.cause == *cause);
+            of.any(|t| t.waits_since.is_some())
+        };
+        self.causes
+            .retain(|cause, c| fresh(Some(c.last_at)) || waits(cause));
     }
 }

@@ -82,14 +82,8 @@ fn not_yet(config: &Config) -> Vec<&'static str> {
     if config.alert.email.is_some() {
         out.push("[alert.email] (alerts are written as files)");
     }
-    if config.alert.heartbeat.is_some() {
-        out.push("[alert.heartbeat]");
-    }
     if config.alert.summary_at.is_some() {
         out.push("summary_at");
-    }
-    if config.stations.iter().any(|s| s.pressure.is_some()) {
-        out.push("[station.pressure]");
     }
     out
 }

@@ -5,6 +5,7 @@
 //! on network shares, and a share that comes back late would tear the file.
 
 mod place;
+mod pressure;
 mod records;
 mod schema;
 mod told;

@@ -4,6 +4,7 @@
 //! the desk up ([`DeskError::Ledger`]); a result file that cannot be written is told and tried again.
 
 mod landing;
+mod pressure;
 mod results;
 mod run_lists;
 mod telling;
@@ -16,6 +17,7 @@ use std::time::Instant;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
+use self::pressure::Gauge;
 use super::evaluate::{Bench, hex};
 use super::lists;
 use super::outputs::Outputs;
@@ -95,6 +97,7 @@ pub struct Desk {
     /// Alert files that could not be written yet.
     unwritten: BTreeMap<PathBuf, String>,
     listener: Option<Listener>,
+    gauge: Option<Gauge>,
 }
 
 impl Desk {
@@ -122,7 +125,9 @@ impl Desk {
             bad_files: BTreeMap::new(),
             unwritten: BTreeMap::new(),
             listener: None,
+            gauge: None,
         };
+        desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
         for record in ledger.lists(&desk.station.name)? {
             match lists::read(&record.content, &record.path, &desk.setup.method) {
@@ -230,6 +235,7 @@ impl Desk {
             }
         }
         ledger.move_landings(&self.station.name, &moves)?;
+        self.load_pressure(ledger, queue)?;
         Ok(())
     }
 
@@ -299,9 +305,10 @@ impl Desk {
         self.night.next_deadline()
     }
 
-    /// When a result file is due.
+    /// When a result file, or a look at the pressure log, is due.
     pub fn next_due(&self) -> Option<Instant> {
-        self.outputs.values().filter_map(Outputs::next_due).min()
+        let outputs = self.outputs.values().filter_map(Outputs::next_due);
+        outputs.chain(self.next_pressure_look()).min()
     }
 
     /// Judges what is touched; keeps and tells alerts; brings the sheets up to date.

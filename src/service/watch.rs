@@ -13,6 +13,7 @@ use jiff::Timestamp;
 
 use self::eye::Eye;
 use super::desk::{Desk, DeskError, Listener};
+use super::heartbeat::{self, Heartbeat};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
@@ -42,7 +43,7 @@ pub struct Options {
     pub time_scale: f64,
     /// Called when everything is taken up and the folders are watched.
     pub ready: Box<dyn FnMut() + Send>,
-    /// Called after every turn of the loop in which everything worked: the sign of life.
+    /// Called after every turn of the loop in which everything worked, by the rule of [`heartbeat`]: the sign of life.
     pub alive: Box<dyn FnMut() + Send>,
     /// At the latest after so long the loop turns, for the sign of life.
     pub turn: Duration,
@@ -99,8 +100,10 @@ pub fn run(
         post.desk.settle(&mut ledger, Timestamp::now())?;
     }
     (options.ready)();
+    let heartbeat = Heartbeat::new(config.alert.heartbeat.as_ref(), Instant::now());
     let mut watch = Watch {
         posts,
+        heartbeat,
         ledger,
         started,
         options,
@@ -134,6 +137,7 @@ impl Post {
 
 struct Watch {
     posts: Vec<Post>,
+    heartbeat: Heartbeat,
     ledger: Ledger,
     started: Instant,
     options: Options,
@@ -146,7 +150,7 @@ impl Watch {
             if self.options.until_ended && self.all_ended() {
                 return Ok(());
             }
-            (self.options.alive)();
+            self.show_life();
             match signals.recv_timeout(self.wait()) {
                 Ok(signal) => {
                     if self.hear(signal) || signals.try_iter().any(|s| self.hear(s)) {
@@ -157,6 +161,42 @@ impl Watch {
                 Err(RecvTimeoutError::Disconnected) => return Ok(()),
             }
         }
+    }
+
+    /// Proves now and then that everything works, and says so where it does.
+    fn show_life(&mut self) {
+        let now = Instant::now();
+        if self.heartbeat.is_due(now) {
+            let proof = self.prove();
+            let posts = &self.posts;
+            self.heartbeat.take(proof, now, &|| {
+                let state =
+                    |p: &Post| heartbeat::state(&p.desk.station.name, p.desk.queues().values());
+                let states: Vec<String> = posts.iter().map(state).collect();
+                heartbeat::line(Timestamp::now(), &states)
+            });
+        }
+        if self.heartbeat.is_well() && self.posts.iter().all(|p| p.desk.is_well()) {
+            (self.options.alive)();
+        }
+    }
+
+    /// Folders can be looked at, the ledger and the results' folders can be written, and no result waits for that.
+    fn prove(&mut self) -> Result<(), String> {
+        for post in &self.posts {
+            let name = &post.desk.station.name;
+            if !post.eye.can_see() {
+                return Err(format!(
+                    "station {name}: a watched folder cannot be looked at"
+                ));
+            }
+            if !post.desk.is_well() {
+                return Err(format!("station {name}: a file cannot be read or written"));
+            }
+            heartbeat::prove_folder(post.desk.results_folder())?;
+        }
+        let proved = self.ledger.prove_writable(Timestamp::now());
+        proved.map_err(|e| format!("the ledger cannot be written: {e}"))
     }
 
     /// True for the order to stop.
@@ -181,7 +221,10 @@ impl Watch {
                 .take(&mut post.desk, &mut self.ledger, self.started)?;
             let now = Timestamp::now();
             if post.may_tick(self.started.elapsed()) {
+                post.desk.look_at_pressure(&mut self.ledger, now)?;
                 post.desk.tick(now);
+                // A queue that has just ended needs its forecast no more.
+                post.desk.look_at_pressure(&mut self.ledger, now)?;
             }
             post.desk.settle(&mut self.ledger, now)?;
             post.desk.flush(false);
@@ -193,6 +236,9 @@ impl Watch {
     fn wait(&self) -> Duration {
         let mut wait = self.options.turn;
         let now = self.started.elapsed();
+        if let Some(due) = self.heartbeat.next_due() {
+            wait = wait.min(due.saturating_duration_since(Instant::now()));
+        }
         for post in &self.posts {
             if let Some(due) = post.eye.next_due() {
                 wait = wait.min(due.saturating_sub(now));

@@ -63,6 +63,18 @@ fn mean(queue: &Queue, m: &Mean) -> Vec<String> {
     ]
 }
 
+/// What the pump's log says, where one is read.
+pub(super) fn pressure(queue: &Queue, zone: &jiff::tz::TimeZone) -> String {
+    let mut out = String::new();
+    if let Some(digest) = &queue.pressure {
+        let normal = queue.method().limits.pressure_normal_mpa;
+        for line in crate::pressure::words::summary(digest, normal, zone) {
+            wrap(&mut out, "  - ", &line, WIDTH);
+        }
+    }
+    out
+}
+
 /// The curve that serves each analyte.
 pub(super) fn calibration(queue: &Queue) -> String {
     let method = queue.method();

@@ -94,23 +94,6 @@ fn folders(config: &Config, findings: &mut Findings) {
             Err(error) => findings.wrong(End::Configuration, &format!("webhook: {error}")),
         }
     }
-    for what in not_yet(config) {
-        findings.note(&format!(
-            "{what} is read and checked; this version does nothing with it yet"
-        ));
-    }
-}
-
-/// What the configuration asks for and a later version will do.
-fn not_yet(config: &Config) -> Vec<&'static str> {
-    let mut out = Vec::new();
-    if config.alert.heartbeat.is_some() {
-        out.push("[alert.heartbeat]");
-    }
-    if config.stations.iter().any(|s| s.pressure.is_some()) {
-        out.push("[station.pressure]");
-    }
-    out
 }
 
 /// The folder itself, or the nearest one above it that is there.

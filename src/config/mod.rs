@@ -64,8 +64,8 @@ pub struct Station {
 pub struct Pressure {
     /// Its file.
     pub file: PathBuf,
-    /// `MPa`, `bar`, `psi` or `kPa`.
-    pub unit: String,
+    /// Its unit; `None`: the log's header says it.
+    pub unit: Option<crate::pressure::unit::Unit>,
 }
 
 /// Whom to tell, and when.

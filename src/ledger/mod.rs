@@ -6,6 +6,7 @@
 
 mod outbox;
 mod place;
+mod pressure;
 mod records;
 mod running;
 mod schema;

@@ -3,7 +3,7 @@
 use rusqlite::Connection;
 
 /// Version of the tables below, kept in SQLite's `user_version`.
-pub const VERSION: i64 = 2;
+pub const VERSION: i64 = 3;
 
 /// Version of an open database; 0 for a new one.
 pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
@@ -29,8 +29,29 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
         transaction.pragma_update(None, "user_version", 2)?;
         transaction.commit()?;
     }
+    if found < 3 {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(VERSION_3)?;
+        transaction.pragma_update(None, "user_version", 3)?;
+        transaction.commit()?;
+    }
     Ok(())
 }
+
+/// Pressure of each queue, and the mark of life that shows that the ledger can be written.
+const VERSION_3: &str = "
+CREATE TABLE pressure (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    record        TEXT NOT NULL,
+    PRIMARY KEY (station, queue)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE alive (
+    one           INTEGER PRIMARY KEY CHECK (one = 1),
+    at_ns         INTEGER NOT NULL
+) STRICT;
+";
 
 /// `landing` only grows: a later content of a name is a further row, the one with the highest id counts.
 /// Times are nanoseconds since 1970; paths are bytes, since a file system's names need not be text.

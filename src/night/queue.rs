@@ -49,6 +49,8 @@ pub struct Queue {
     pub notes: Vec<String>,
     /// Names of the run list's extra columns.
     pub extra: Vec<String>,
+    /// What its summary says of the pressure, where a log is read.
+    pub pressure: Option<crate::pressure::digest::Digest>,
     method: Arc<Method>,
     stored: Option<Named>,
     serving: Serving,
@@ -123,6 +125,7 @@ impl Queue {
             listed,
             notes: Vec::new(),
             extra: Vec::new(),
+            pressure: None,
             serving: Serving::stored(terms.stored.clone()),
             stored: terms.stored.clone(),
             method,

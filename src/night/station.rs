@@ -68,9 +68,19 @@ impl Station {
         &self.queues
     }
 
+    /// One of them, for what goes on beside its injections.
+    pub fn queue_mut(&mut self, name: &str) -> Option<&mut Queue> {
+        self.queues.get_mut(name)
+    }
+
     /// The list of a queue, where it has one.
     pub fn list(&self, queue: &str) -> Option<&RunList> {
         self.lists.get(queue).map(|l| l.list.as_ref())
+    }
+
+    /// When the list of a queue was written.
+    pub fn list_modified(&self, queue: &str) -> Option<Timestamp> {
+        self.lists.get(queue).map(|l| l.modified)
     }
 
     /// Stems that a list names.
@@ -87,8 +97,10 @@ impl Station {
     pub fn set_list(&mut self, name: &str, list: Arc<RunList>, modified: Timestamp) {
         let mut loose = Vec::new();
         let mut alerts = Alerts::default();
+        let mut pressure = None;
         if let Some(mut old) = self.queues.remove(name) {
             alerts = old.take_alerts();
+            pressure = old.pressure.take();
             loose.extend(old.take_landings());
         }
         self.lists.insert(
@@ -101,6 +113,7 @@ impl Station {
         self.rename_index();
         let mut queue = Queue::planned(name, &self.terms, &list);
         queue.remember(alerts);
+        queue.pressure = pressure;
         self.queues.insert(name.to_owned(), queue);
         loose.extend(self.take_unlisted(&list));
         loose.sort_by_key(|l| l.id);

@@ -45,6 +45,15 @@ pub struct Digest {
     pub sides: (bool, bool),
 }
 
+/// What the ledger keeps of a queue's pressure.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Record {
+    /// Readings up to here have been judged: nothing of them is told a second time.
+    pub until: Option<Timestamp>,
+    /// For the summary.
+    pub digest: Option<Digest>,
+}
+
 /// Gathers a digest from points.
 #[derive(Debug, Clone, Default)]
 pub struct Gather {

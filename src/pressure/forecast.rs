@@ -17,7 +17,7 @@ const REACH: f64 = 6.0;
 /// The pressure must rise over a window by so much of itself (house rule).
 const LEAST_RISE: f64 = 0.02;
 /// At the end of the window it must still rise with so much of the window's slope (house rule).
-const STILL_RISING: f64 = 0.4;
+const STILL_RISING: f64 = 0.6;
 /// So much of a window must hold points.
 const FILLED: f64 = 0.75;
 

@@ -26,8 +26,6 @@ pub(super) enum TimeColumn {
     Elapsed { column: usize, factor_s: f64 },
     /// No time: the row stands for the injection whose trace is named here.
     Trace(usize),
-    /// No time: the row stands for the injection at this position.
-    Position(usize),
 }
 
 /// How a log is read.
@@ -208,21 +206,16 @@ impl Rows<'_> {
         })
     }
 
-    /// A row for each injection: by the name of its trace, else by its position.
+    /// A row for each injection, with the name of its trace.
     fn injection(&self, header: &Header) -> Option<TimeColumn> {
-        let name = |c: usize| {
-            words(header.name(c))
-                .iter()
-                .map(|w| w.to_lowercase())
-                .collect::<Vec<_>>()
+        let named = |c: &usize| {
+            let names = words(header.name(*c));
+            names.iter().any(|w| {
+                let is = ["file", "trace", "stem", "filename"];
+                is.contains(&w.to_lowercase().as_str())
+            })
         };
-        let has = |c: usize, list: &[&str]| name(c).iter().any(|w| list.contains(&w.as_str()));
-        let trace = |c: &usize| has(*c, &["file", "trace", "stem", "filename"]);
-        let position = |c: &usize| {
-            has(*c, &["position", "pos", "injection", "inj"]) && self.all(*c, Looks::Number)
-        };
-        let by_trace = (0..self.columns).find(trace).map(TimeColumn::Trace);
-        by_trace.or_else(|| (0..self.columns).find(position).map(TimeColumn::Position))
+        (0..self.columns).find(named).map(TimeColumn::Trace)
     }
 
     /// Seconds in a unit of a time that names none, by its usual step.
@@ -241,7 +234,6 @@ impl Rows<'_> {
             TimeColumn::Stamp(c)
             | TimeColumn::Clock(c)
             | TimeColumn::Trace(c)
-            | TimeColumn::Position(c)
             | TimeColumn::Elapsed { column: c, .. } => [c, c],
         };
         let free: Vec<usize> = (0..self.columns)
@@ -357,9 +349,6 @@ fn describe(header: &Header, time: TimeColumn, pressure: usize, unit: Unit, from
             format!("time: {}, elapsed in units of {factor_s} s", column(c))
         }
         TimeColumn::Trace(c) => format!("one value for each injection, by trace: {}", column(c)),
-        TimeColumn::Position(c) => {
-            format!("one value for each injection, by position: {}", column(c))
-        }
     };
     format!(
         "{time}; pressure: {}, {} ({from})",
@@ -377,7 +366,6 @@ pub(super) fn time_text(cells: &[&[u8]], time: TimeColumn) -> Option<String> {
         TimeColumn::Stamp(c)
         | TimeColumn::Clock(c)
         | TimeColumn::Trace(c)
-        | TimeColumn::Position(c)
         | TimeColumn::Elapsed { column: c, .. } => text(cells.get(c)?),
     })
 }

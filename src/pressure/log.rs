@@ -23,19 +23,10 @@ const HIGHEST_MPA: f64 = 400.0;
 /// One value for a whole injection, whose time the queue knows.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OfInjection {
-    /// Which.
-    pub which: Which,
+    /// Stem of its trace.
+    pub stem: String,
     /// The pressure, MPa.
     pub mpa: f64,
-}
-
-/// How a row names its injection.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Which {
-    /// By the stem of its trace.
-    Stem(String),
-    /// By its position in the queue.
-    Position(u64),
 }
 
 /// What the rows since the last look say.
@@ -225,15 +216,8 @@ impl Log {
                 self.clock.elapsed(s * factor_s, false)
             }
             TimeColumn::Trace(_) => {
-                let which = Which::Stem(stem(&text)?.to_owned());
-                self.injections.push(OfInjection { which, mpa: value });
-                return Some(());
-            }
-            TimeColumn::Position(_) => {
-                let position = layout.dialect.number(text.as_bytes())?;
-                let whole = position.fract() == 0.0 && (1.0..1e9).contains(&position);
-                let which = Which::Position(whole.then_some(position as u64)?);
-                self.injections.push(OfInjection { which, mpa: value });
+                let stem = stem(&text)?.to_owned();
+                self.injections.push(OfInjection { stem, mpa: value });
                 return Some(());
             }
         };

@@ -54,11 +54,16 @@ fn mean(kind: Kind, r: &mut Random) -> Box<dyn Fn(f64) -> f64> {
         r.between(3.0, 6.5)
     };
     let swing = usual * r.between(0.0, 0.03);
-    let (period, phase) = (r.between(4.0, 24.0) * 3600.0, r.between(0.0, 6.28));
+    let (period, phase) = (
+        r.between(4.0, 24.0) * 3600.0,
+        r.between(0.0, std::f64::consts::TAU),
+    );
     let settles = usual * r.between(-0.06, 0.06);
     let tau = r.between(600.0, 2400.0);
     let calm = move |s: f64| {
-        usual + swing * (6.28 * s / period + phase).sin() + settles * (-s / tau).exp()
+        usual
+            + swing * (std::f64::consts::TAU * s / period + phase).sin()
+            + settles * (-s / tau).exp()
     };
     let step = (r.between(2.0, 20.0) * CYCLE_S, r.between(0.2, 1.5));
     let climb = r.between(1.0, 3.0);
@@ -175,7 +180,6 @@ struct Tally {
     forecasts: usize,
     others: usize,
     leads_min: Vec<f64>,
-    errors_min: Vec<f64>,
 }
 
 fn tally(kind: Kind, nights: usize) -> Tally {
@@ -184,7 +188,6 @@ fn tally(kind: Kind, nights: usize) -> Tally {
         forecasts: 0,
         others: 0,
         leads_min: Vec::new(),
-        errors_min: Vec::new(),
     };
     for seed in 0..nights {
         let night = night(kind, seed as u64);
@@ -206,7 +209,6 @@ fn tally(kind: Kind, nights: usize) -> Tally {
         if let Some(meets) = night.meets_s {
             let told = rise.map_or(meets, |c| c.at.duration_since(start()).as_secs_f64());
             out.leads_min.push((meets - told) / 60.0);
-            let _ = &mut out.errors_min;
         }
     }
     out.leads_min.sort_by(f64::total_cmp);

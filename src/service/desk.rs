@@ -5,6 +5,7 @@
 
 mod landing;
 mod letters;
+mod pressure;
 mod results;
 mod run_lists;
 mod telling;
@@ -17,6 +18,7 @@ use std::time::Instant;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
+use self::pressure::Gauge;
 use super::evaluate::{Bench, hex};
 use super::lists;
 use super::outputs::Outputs;
@@ -100,6 +102,7 @@ pub struct Desk {
     listener: Option<Listener>,
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
+    gauge: Option<Gauge>,
 }
 
 impl Desk {
@@ -128,7 +131,9 @@ impl Desk {
             unwritten: BTreeMap::new(),
             listener: None,
             postbox: None,
+            gauge: None,
         };
+        desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
         for record in ledger.lists(&desk.station.name)? {
             match lists::read(&record.content, &record.path, &desk.setup.method) {
@@ -236,6 +241,7 @@ impl Desk {
             }
         }
         ledger.move_landings(&self.station.name, &moves)?;
+        self.load_pressure(ledger, queue)?;
         Ok(())
     }
 
@@ -312,9 +318,10 @@ impl Desk {
         night.into_iter().chain(self.next_letter()).min()
     }
 
-    /// When a result file is due.
+    /// When a result file, or a look at the pressure log, is due.
     pub fn next_due(&self) -> Option<Instant> {
-        self.outputs.values().filter_map(Outputs::next_due).min()
+        let outputs = self.outputs.values().filter_map(Outputs::next_due);
+        outputs.chain(self.next_pressure_look()).min()
     }
 
     /// Judges what is touched; keeps and tells alerts; brings the sheets up to date.

@@ -21,6 +21,7 @@ use self::eye::Eye;
 use self::gap::Mark;
 use super::carriers;
 use super::desk::{Desk, DeskError, Listener};
+use super::heartbeat::{self, Heartbeat};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
@@ -54,7 +55,7 @@ pub struct Options {
     pub time_scale: f64,
     /// Called when everything is taken up and the folders are watched.
     pub ready: Box<dyn FnMut() + Send>,
-    /// Called after every turn of the loop in which everything worked: the sign of life.
+    /// Called after every turn of the loop in which everything worked, by the rule of [`heartbeat`]: the sign of life.
     pub alive: Box<dyn FnMut() + Send>,
     /// At the latest after so long the loop turns, for the sign of life.
     pub turn: Duration,
@@ -127,8 +128,10 @@ pub fn run(
         post.desk.settle(&mut ledger, Timestamp::now())?;
     }
     (options.ready)();
+    let heartbeat = Heartbeat::new(config.alert.heartbeat.as_ref(), Instant::now());
     let mut watch = Watch {
         posts,
+        heartbeat,
         ledger,
         dispatch,
         mark,
@@ -179,6 +182,7 @@ impl Post {
 
 struct Watch {
     posts: Vec<Post>,
+    heartbeat: Heartbeat,
     ledger: Ledger,
     dispatch: Dispatch,
     mark: Mark,
@@ -197,7 +201,7 @@ impl Watch {
             {
                 return Ok(());
             }
-            (self.options.alive)();
+            self.show_life();
             let (wait, since) = (self.wait(), Instant::now());
             let heard = signals.recv_timeout(wait);
             self.mind_the_clock(since, wait);
@@ -227,6 +231,42 @@ impl Watch {
         for post in &mut self.posts {
             post.clock_moved(by, up);
         }
+    }
+
+    /// Proves now and then that everything works, and says so where it does.
+    fn show_life(&mut self) {
+        let now = Instant::now();
+        if self.heartbeat.is_due(now) {
+            let proof = self.prove();
+            let posts = &self.posts;
+            self.heartbeat.take(proof, now, &|| {
+                let state =
+                    |p: &Post| heartbeat::state(&p.desk.station.name, p.desk.queues().values());
+                let states: Vec<String> = posts.iter().map(state).collect();
+                heartbeat::line(Timestamp::now(), &states)
+            });
+        }
+        if self.heartbeat.is_well() && self.posts.iter().all(|p| p.desk.is_well()) {
+            (self.options.alive)();
+        }
+    }
+
+    /// Folders can be looked at, the ledger and the results' folders can be written, and no result waits for that.
+    fn prove(&mut self) -> Result<(), String> {
+        for post in &self.posts {
+            let name = &post.desk.station.name;
+            if !post.eye.can_see() {
+                return Err(format!(
+                    "station {name}: a watched folder cannot be looked at"
+                ));
+            }
+            if !post.desk.is_well() {
+                return Err(format!("station {name}: a file cannot be read or written"));
+            }
+            heartbeat::prove_folder(post.desk.results_folder())?;
+        }
+        let proved = self.ledger.prove_writable(Timestamp::now());
+        proved.map_err(|e| format!("the ledger cannot be written: {e}"))
     }
 
     /// True for the order to stop.
@@ -280,7 +320,10 @@ impl Watch {
                 .take(&mut post.desk, &mut self.ledger, self.started)?;
             let now = Timestamp::now();
             if post.may_tick(self.started.elapsed()) {
+                post.desk.look_at_pressure(&mut self.ledger, now)?;
                 post.desk.tick(now);
+                // A queue that has just ended needs its forecast no more.
+                post.desk.look_at_pressure(&mut self.ledger, now)?;
             }
             post.desk.settle(&mut self.ledger, now)?;
             if post.backlog_done {
@@ -303,6 +346,9 @@ impl Watch {
         if let Some(due) = self.dispatch.next() {
             let until = due.duration_since(Timestamp::now());
             wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO));
+        }
+        if let Some(due) = self.heartbeat.next_due() {
+            wait = wait.min(due.saturating_duration_since(Instant::now()));
         }
         for post in &self.posts {
             if let Some(due) = post.eye.next_due() {

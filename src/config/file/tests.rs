@@ -106,7 +106,7 @@ fn the_sample_loads_as_it_is_and_with_every_key_in_use() {
         station.pressure,
         Some(Pressure {
             file: log,
-            unit: "MPa".to_owned()
+            unit: Some(crate::pressure::unit::Unit::Mpa)
         })
     );
     assert_eq!(full.alert.summary_at, Some((7, 0)));

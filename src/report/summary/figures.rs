@@ -13,6 +13,18 @@ const DIGITS: usize = 4;
 const BRACKETING: &str = "Samples are quantified by bracketing: the response factor is interpolated between the checkpoints \
 before and after them. Standards are judged by the calibration alone.";
 
+/// What the pump's log says, where one is read.
+pub(super) fn pressure(queue: &Queue, zone: &jiff::tz::TimeZone) -> String {
+    let mut out = String::new();
+    if let Some(digest) = &queue.pressure {
+        let normal = queue.method().limits.pressure_normal_mpa;
+        for line in crate::pressure::words::summary(digest, normal, zone) {
+            wrap(&mut out, "  - ", &line, WIDTH);
+        }
+    }
+    out
+}
+
 /// The curve that serves each analyte.
 pub(super) fn calibration(queue: &Queue) -> String {
     let method = queue.method();

@@ -18,6 +18,7 @@ const DILUTIONS: usize = 12;
 
 pub(super) fn write(queue: &Queue, tally: &Tally) -> String {
     let mut steps: Vec<String> = stopped(queue).into_iter().collect();
+    steps.extend(pressure(queue));
     steps.extend(air(queue));
     steps.extend(injections(queue, Kind::Standard, "standard"));
     steps.extend(injections(queue, Kind::Blank, "blank"));
@@ -73,6 +74,33 @@ fn stopped(queue: &Queue) -> Option<String> {
         let hint = advice::general(Check::LateTrace, Kind::Sample).unwrap_or_default();
         format!("The queue stopped before its end: find out why before anything is injected again. {hint}")
     })
+}
+
+/// What the pump showed and nobody has looked at yet: the pressure stands beside its limits, or stood there in the night.
+fn pressure(queue: &Queue) -> Vec<String> {
+    let checks = [
+        (Check::PressureHigh, "The pressure passed its upper limit."),
+        (Check::PressureLow, "The pressure fell."),
+        (
+            Check::PressureRise,
+            "The pressure was rising towards its limit.",
+        ),
+        (Check::PressureRipple, "The pressure pulsated."),
+    ];
+    let told = |check: Check| {
+        let name = check.name();
+        queue.alerts().in_order().iter().any(|a| a.check == name)
+    };
+    // One cause: a pressure that reached its limit had been rising, and a pump that cut out fell.
+    let high = told(Check::PressureHigh);
+    checks
+        .into_iter()
+        .filter(|(check, _)| told(*check) && !(high && *check == Check::PressureRise))
+        .map(|(check, what)| {
+            let hint = advice::of_station(check.name()).unwrap_or_default();
+            format!("{what} {hint}")
+        })
+        .collect()
 }
 
 fn air(queue: &Queue) -> Option<String> {

@@ -51,6 +51,17 @@ impl Desk {
         }
     }
 
+    /// Everything that was to be written has been written, and what is to be read can be.
+    pub fn is_well(&self) -> bool {
+        let outputs = self.outputs.values().any(Outputs::is_failing);
+        !outputs && self.unwritten.is_empty() && self.can_read_pressure()
+    }
+
+    /// The folder of the station's results.
+    pub fn results_folder(&self) -> &std::path::Path {
+        &self.results
+    }
+
     /// Writes the result files that are due; with `all` everything that is not up to date.
     ///
     /// Gives the errors of files that could not be written; they are tried again.

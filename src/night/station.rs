@@ -87,8 +87,10 @@ impl Station {
     pub fn set_list(&mut self, name: &str, list: Arc<RunList>, modified: Timestamp) {
         let mut loose = Vec::new();
         let mut alerts = Alerts::default();
+        let mut pending = AlertChanges::default();
         if let Some(mut old) = self.queues.remove(name) {
             alerts = old.take_alerts();
+            pending = std::mem::take(old.pending_alerts());
             loose.extend(old.take_landings());
         }
         self.lists.insert(
@@ -101,6 +103,7 @@ impl Station {
         self.rename_index();
         let mut queue = Queue::planned(name, &self.terms, &list);
         queue.remember(alerts);
+        queue.pending_alerts().extend(pending);
         self.queues.insert(name.to_owned(), queue);
         loose.extend(self.take_unlisted(&list));
         loose.sort_by_key(|l| l.id);
@@ -274,6 +277,21 @@ impl Station {
                 replicate: String::new(),
                 extra: Vec::new(),
             })
+    }
+
+    /// Judges what the list of a queue needs: it has just been taken up.
+    pub fn plan_budget(&mut self, queue: &str, now: Timestamp) {
+        if let Some(queue) = self.queues.get_mut(queue) {
+            queue.plan_budget(now);
+        }
+    }
+
+    /// The same for lists that came back from the ledger, those of queues that have `ended` apart.
+    pub fn plan_budgets_again(&mut self, ended: &BTreeSet<String>, now: Timestamp) {
+        let listed = |name: &String| self.lists.contains_key(name) && !ended.contains(name);
+        for (_, queue) in self.queues.iter_mut().filter(|(name, _)| listed(name)) {
+            queue.plan_budget_again(now);
+        }
     }
 
     /// Lets time pass in all queues.

@@ -95,6 +95,8 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
             )
         }
         Some(Check::RunList) => format!("{name}: the run list cannot be used"),
+        Some(Check::EluentShort) => format!("{name}: eluent does not last, {}", volumes(alert)),
+        Some(Check::WasteFull) => format!("{name}: waste runs full, {}", volumes(alert)),
         _ => {
             let figure = alert
                 .measured
@@ -104,6 +106,16 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
         }
     };
     cut(&text, LONGEST)
+}
+
+/// `1126 mL for 900 mL`.
+fn volumes(alert: &Alert) -> String {
+    let needed = alert.measured.map(|m| fixed(m, 0)).unwrap_or_default();
+    format!(
+        "{needed} {unit} for {} {unit}",
+        alert.limit,
+        unit = alert.unit
+    )
 }
 
 /// `over: recovery at 14 (crocks)`.

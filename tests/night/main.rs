@@ -12,6 +12,7 @@ mod words;
 
 mod blanks;
 mod brackets;
+mod budgets;
 mod calibrating;
 mod calm;
 mod checking;

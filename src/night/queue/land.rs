@@ -109,6 +109,7 @@ impl Queue {
 
     /// Remembers which slots a landing has overtaken.
     fn overtake(&mut self, k: usize, at: Timestamp) {
+        self.first_landing.get_or_insert((k, at));
         self.overtaken.remove(&k);
         let from = self.last_landed.map_or(0, |l| l + 1);
         if self.last_landed.is_none_or(|l| l < k) {
@@ -118,6 +119,7 @@ impl Queue {
                 }
             }
             self.last_landed = Some(k);
+            self.furthest_at = Some(at);
         }
     }
 
@@ -139,6 +141,7 @@ impl Queue {
         if !self.ended && self.pace.last().is_some() && (done || quiet) {
             self.end();
         }
+        self.watch_budget(now);
     }
 
     /// No further injection will come: what has not landed is missing.
@@ -181,7 +184,10 @@ impl Queue {
             .flatten()
             .filter(|_| !self.alerts.is_open(tell::LATE));
         let quiet = (!self.ended).then(|| self.pace.quiet_at()).flatten();
-        [missing, late, quiet].into_iter().flatten().min()
+        [missing, late, quiet, self.budget_deadline()]
+            .into_iter()
+            .flatten()
+            .min()
     }
 }
 

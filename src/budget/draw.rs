@@ -104,9 +104,14 @@ impl Draw {
         self.between_ml_min
     }
 
+    /// From the start until so many cycles are over.
+    pub fn after_cycles_ml(&self, cycles: usize) -> f64 {
+        self.before.ml() + cycles as f64 * self.cycle_ml()
+    }
+
     /// A whole queue of so many injections.
     pub fn whole_ml(&self, injections: usize) -> f64 {
-        self.before.ml() + injections as f64 * self.cycle_ml() + self.after.ml()
+        self.after_cycles_ml(injections) + self.after.ml()
     }
 
     /// Until so many minutes after the start of a queue of so many injections.

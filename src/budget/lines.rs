@@ -33,6 +33,57 @@ impl Budget {
     /// What people read: one fact on a line, without a final stop. With a `start` the times of day stand beside the
     /// durations, on the clock of `zone`, through a change to summer time and back.
     pub fn lines(&self, start: Option<Timestamp>, zone: &TimeZone) -> Vec<String> {
+        let mut out = self.facts(start, zone);
+        if self.injections > 0 {
+            out.extend(self.pressure.as_ref().map(Expected::line));
+        }
+        out.extend(
+            self.shortfall_lines(start, zone)
+                .into_iter()
+                .map(|(_, l)| l),
+        );
+        out
+    }
+
+    /// What does not last, a line for each with the name of its check before it.
+    pub fn shortfall_lines(
+        &self,
+        start: Option<Timestamp>,
+        zone: &TimeZone,
+    ) -> Vec<(Option<Check>, String)> {
+        let clock = Clock { start, zone };
+        let line = |s: &Shortfall| (s.check, shortfall(s, &clock));
+        self.shortfalls().iter().map(line).collect()
+    }
+
+    /// What the list needs in a few words: `about 4.2 h and 151 mL of eluent`, and which check fails where that is more than
+    /// bottle or waste container takes.
+    pub fn brief(&self) -> String {
+        let mut out = format!("about {} h", fixed(self.duration_min() / 60.0, 1));
+        let bottles = self
+            .containers
+            .iter()
+            .filter(|u| u.container.check == Check::EluentShort);
+        let several = bottles.clone().count() > 1;
+        let drunk: Vec<String> = bottles
+            .map(|u| {
+                let name = if several { &u.container.name } else { "eluent" };
+                format!("{} mL of {name}", fixed(u.used_ml, 0))
+            })
+            .collect();
+        if !drunk.is_empty() {
+            out += &format!(" and {}", drunk.join(", "));
+        }
+        for check in [Check::EluentShort, Check::WasteFull] {
+            if self.shortfalls().iter().any(|s| s.check == Some(check)) {
+                out += &format!("; more than may be used ({check})");
+            }
+        }
+        out
+    }
+
+    /// The same without the pressure to expect and without what does not last.
+    pub fn facts(&self, start: Option<Timestamp>, zone: &TimeZone) -> Vec<String> {
         let clock = Clock { start, zone };
         let mut out = Vec::new();
         if self.injections == 0 {
@@ -53,8 +104,6 @@ impl Budget {
         out.extend(self.left_behind());
         out.extend(self.fullest_vial());
         out.push(self.end(&clock));
-        out.extend(self.pressure.as_ref().map(pressure));
-        out.extend(self.shortfalls().iter().map(|s| shortfall(s, &clock)));
         out
     }
 
@@ -262,21 +311,24 @@ pub(super) fn place(vial: &Vial) -> String {
     }
 }
 
-/// The expected pressure with its caution.
-pub(super) fn pressure(expected: &Expected) -> String {
-    let liquid = match (expected.as_water, expected.temperature_assumed) {
-        (true, false) => "taken as water",
-        (true, true) => "taken as water in a room, as the method gives no oven_c",
-        (false, _) => "viscosity as given",
-    };
-    format!(
-        "expected pressure: in the order of {} MPa ({} bar) for the packed bed alone, at {} mL/min and {} °C ({liquid}, porosity {}); frits, tubing and soft gel add several times as much, and the column's papers and the laboratory's rules decide",
-        significant(expected.bed_mpa, 1),
-        significant(expected.bed_mpa * 10.0, 1),
-        significant(expected.flow_ml_min, 4),
-        significant(expected.column_c, 4),
-        significant(expected.porosity, 2),
-    )
+impl Expected {
+    /// The pressure to expect with its caution, on one line.
+    pub fn line(&self) -> String {
+        let liquid = match (self.as_water, self.temperature_assumed) {
+            (true, false) => "taken as water",
+            (true, true) => "taken as water in a room, as the method gives no oven_c",
+            (false, _) => "viscosity as given",
+        };
+        format!(
+            "expected pressure: in the order of {} MPa ({} bar) for the packed bed alone, at {} mL/min and {} °C ({liquid}, porosity {}); \
+frits, tubing and soft gel add several times as much, and the column's papers and the laboratory's rules decide",
+            significant(self.bed_mpa, 1),
+            significant(self.bed_mpa * 10.0, 1),
+            significant(self.flow_ml_min, 4),
+            significant(self.column_c, 4),
+            significant(self.porosity, 2),
+        )
+    }
 }
 
 /// What the clocks did between two moments.

@@ -4,20 +4,27 @@ mod mail;
 
 use std::path::Path;
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
 use super::{End, Failed, Outcome, load_config, say};
+use crate::budget;
 use crate::config::{Config, Station};
 use crate::intake::filter::Role;
 use crate::intake::{Seen, scan};
 use crate::ledger::is_network_share;
 use crate::method::Quantify;
 use crate::reading::Evaluation;
+use crate::runlist::RunList;
 use crate::service::lists;
 use crate::service::setup::Setup;
 use crate::text::{count, fixed, one_line, significant};
 use crate::trace::{self, Hints};
 
 /// Reads configuration, method, calibration, folders, run list and one trace as `watch` would, and says what was
-/// understood and what is wrong, with file and line. Changes nothing; with `--mail` it sends a test message.
+/// understood and what is wrong, with file and line. Says what the newest run list takes, drinks and leaves in the waste
+/// if it is started now with full bottles, and the order of the pressure to expect; ends with exit code 1 where eluent
+/// or waste do not last. Changes nothing; with `--mail` it sends a test message.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// A trace to look at [default: the newest in each watched folder]
@@ -36,7 +43,11 @@ struct Findings {
 impl Findings {
     fn wrong(&mut self, end: End, message: &str) {
         say(&format!("  WRONG  {message}"));
-        if self.end != End::Configuration {
+        let outdone = match end {
+            End::Attention => self.end != End::Well,
+            _ => self.end == End::Configuration,
+        };
+        if !outdone {
             self.end = end;
         }
     }
@@ -119,6 +130,11 @@ fn check_station(
         count(method.levels.len(), "level"),
         significant(method.conditions.run_time_min, 5)
     ));
+    match budget::expected(method) {
+        Some(expected) => findings.note(&expected.line()),
+        None => findings
+            .note("no pressure to expect: the method lacks the flow or a dimension of the column"),
+    }
     calibration(station, &setup, findings);
     run_lists(station, &setup, findings);
     let look = scan::scan(
@@ -192,6 +208,11 @@ fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
     if found.is_empty() {
         findings.note(&format!("no run list at {pattern} yet"));
     }
+    // Older lists have run: what the newest needs is what matters tonight.
+    let newest = found
+        .iter()
+        .max_by_key(|s| (s.modified, s.path.clone()))
+        .map(|s| s.path.clone());
     for Seen { path, .. } in found {
         let list = std::fs::read(&path).map_err(|e| format!("{}: {e}", path.display()));
         match list
@@ -206,8 +227,26 @@ fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
                 for note in &list.notes {
                     findings.note(&one_line(note));
                 }
+                if newest.as_ref() == Some(&path) {
+                    budget_of(&list, setup, findings);
+                }
             }
             Err(message) => findings.wrong(End::Configuration, &message),
+        }
+    }
+}
+
+/// What the list needs if it is started now, from full bottles and with an empty waste container.
+fn budget_of(list: &RunList, setup: &Setup, findings: &mut Findings) {
+    let budget = budget::reckon(&list.injections, &setup.method);
+    let (start, zone) = (Some(Timestamp::now()), TimeZone::system());
+    for line in budget.facts(start, &zone) {
+        findings.note(&line);
+    }
+    for (check, line) in budget.shortfall_lines(start, &zone) {
+        match check {
+            Some(_) => findings.wrong(End::Attention, &line),
+            None => findings.note(&line),
         }
     }
 }

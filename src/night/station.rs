@@ -98,9 +98,11 @@ impl Station {
         let mut loose = Vec::new();
         let mut alerts = Alerts::default();
         let mut pressure = None;
+        let mut pending = AlertChanges::default();
         if let Some(mut old) = self.queues.remove(name) {
             alerts = old.take_alerts();
             pressure = old.pressure.take();
+            pending = std::mem::take(old.pending_alerts());
             loose.extend(old.take_landings());
         }
         self.lists.insert(
@@ -114,6 +116,7 @@ impl Station {
         let mut queue = Queue::planned(name, &self.terms, &list);
         queue.remember(alerts);
         queue.pressure = pressure;
+        queue.pending_alerts().extend(pending);
         self.queues.insert(name.to_owned(), queue);
         loose.extend(self.take_unlisted(&list));
         loose.sort_by_key(|l| l.id);
@@ -287,6 +290,21 @@ impl Station {
                 replicate: String::new(),
                 extra: Vec::new(),
             })
+    }
+
+    /// Judges what the list of a queue needs: it has just been taken up.
+    pub fn plan_budget(&mut self, queue: &str, now: Timestamp) {
+        if let Some(queue) = self.queues.get_mut(queue) {
+            queue.plan_budget(now);
+        }
+    }
+
+    /// The same for lists that came back from the ledger, those of queues that have `ended` apart.
+    pub fn plan_budgets_again(&mut self, ended: &BTreeSet<String>, now: Timestamp) {
+        let listed = |name: &String| self.lists.contains_key(name) && !ended.contains(name);
+        for (_, queue) in self.queues.iter_mut().filter(|(name, _)| listed(name)) {
+            queue.plan_budget_again(now);
+        }
     }
 
     /// Lets time pass in all queues.

@@ -200,11 +200,20 @@ impl Desk {
     /// # Errors
     /// When the ledger cannot be read or written.
     pub fn load_open(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
+        let mut over = BTreeSet::new();
         for (queue, ended) in ledger.queues(&self.station.name)? {
-            if !ended {
+            if ended {
+                over.insert(queue);
+            } else {
                 self.load(ledger, &queue)?;
             }
         }
+        // A list of which nothing has landed yet may have been told of.
+        let listed: Vec<String> = self.night.queues().keys().cloned().collect();
+        for queue in listed.iter().filter(|q| !over.contains(*q)) {
+            self.load(ledger, queue)?;
+        }
+        self.night.plan_budgets_again(&over, Timestamp::now());
         Ok(())
     }
 

@@ -106,10 +106,12 @@ think about filtering the samples."
             "Air in a pump head, a check valve that sticks, a worn piston seal. Degas and purge first; a valve can be cleaned, a seal changed."
         }
         "eluent-short" => {
-            "Fill the bottle with the same eluent between two injections, or shorten the queue. A pump that draws air spoils every injection after it."
+            "Fill the bottle with the same eluent between two injections, or shorten the queue. A pump that draws air spoils every \
+injection after it. Reckoned from a full bottle, as the method says: what an earlier queue drank from it comes on top."
         }
         "waste-full" => {
-            "Empty the waste container or change it before it runs over, by the rules of your laboratory."
+            "Empty the waste container or change it before it runs over, by the rules of your laboratory. Reckoned from an empty \
+container, as the method says: what an earlier queue left in it comes on top."
         }
         other => return general(Check::parse(other)?, Kind::Sample),
     })

@@ -4,13 +4,14 @@ use jiff::tz::TimeZone;
 
 use super::advice;
 use super::page::{Item, Page, Row, Section};
+use crate::budget;
 use crate::check::Check;
 use crate::night::alarm::Alert;
 use crate::night::queue::{Queue, Slot};
 use crate::report::rerun;
 use crate::report::words::{clock, day_and_time, positions};
 use crate::runlist::Kind;
-use crate::text::{count, fixed, one_line};
+use crate::text::{count, one_line};
 
 /// How a sample that must be injected again is marked.
 pub(super) const TO_RERUN: &str = "to rerun";
@@ -222,22 +223,15 @@ pub fn rerun_needs(queue: &Queue) -> String {
         .filter(|(n, _)| *n > 0)
         .map(|(n, word)| count(n, word))
         .collect();
-    let minutes = list.injections.len() as f64 * queue.method().cycle_s() / 60.0;
-    let eluent = queue
-        .method()
-        .conditions
-        .flow_ml_min
-        .map(|f| format!(" and {} mL of eluent", fixed(f * minutes, 0)))
-        .unwrap_or_default();
     let ready = if queue.is_ended() {
         "is ready"
     } else {
         "holds so far"
     };
     format!(
-        "rerun.csv {ready}{} {}: about {} h{eluent}",
+        "rerun.csv {ready}{} {}: {}",
         if queue.is_ended() { ", with" } else { "" },
         parts.join(", "),
-        fixed(minutes / 60.0, 1)
+        budget::reckon(&list.injections, queue.method()).brief()
     )
 }

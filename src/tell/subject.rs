@@ -101,6 +101,8 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
             | Check::PressureRise
             | Check::PressureRipple),
         ) => pressure(&name, check, alert),
+        Some(Check::EluentShort) => format!("{name}: eluent does not last, {}", volumes(alert)),
+        Some(Check::WasteFull) => format!("{name}: waste runs full, {}", volumes(alert)),
         _ => {
             let figure = alert
                 .measured
@@ -129,6 +131,16 @@ fn pressure(name: &str, check: Check, alert: &Alert) -> String {
         Check::PressureRise => format!("{name}: pressure rising, {value} of {limit} MPa"),
         _ => format!("{name}: pressure pulsates by {value} MPa"),
     }
+}
+
+/// `1126 mL for 900 mL`.
+fn volumes(alert: &Alert) -> String {
+    let needed = alert.measured.map(|m| fixed(m, 0)).unwrap_or_default();
+    format!(
+        "{needed} {unit} for {} {unit}",
+        alert.limit,
+        unit = alert.unit
+    )
 }
 
 /// `over: recovery at 14 (crocks)`.

@@ -14,6 +14,7 @@ mod words;
 mod blanks;
 mod bracketing;
 mod brackets;
+mod budgets;
 mod calibrating;
 mod calm;
 mod checking;

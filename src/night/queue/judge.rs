@@ -16,6 +16,9 @@ use crate::runlist::Kind;
 impl Queue {
     /// Judges whatever is touched. `now` dates the alerts.
     pub fn judge(&mut self, now: Timestamp) -> Changes {
+        if self.just_ended {
+            self.clear_budget(now);
+        }
         let mut changes = Changes {
             rebuilt: std::mem::take(&mut self.rebuilt),
             ended: std::mem::take(&mut self.just_ended),

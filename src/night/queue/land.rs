@@ -114,6 +114,7 @@ impl Queue {
 
     /// Remembers which slots a landing has overtaken.
     fn overtake(&mut self, k: usize, at: Timestamp) {
+        self.first_landing.get_or_insert((k, at));
         self.overtaken.remove(&k);
         let from = self.last_landed.map_or(0, |l| l + 1);
         if self.last_landed.is_none_or(|l| l < k) {
@@ -123,6 +124,7 @@ impl Queue {
                 }
             }
             self.last_landed = Some(k);
+            self.furthest_at = Some(at);
         }
     }
 
@@ -149,6 +151,7 @@ impl Queue {
         if !self.ended && self.pace.last().is_some() && (done || quiet) {
             self.end();
         }
+        self.watch_budget(now);
     }
 
     /// This machine's clock was set, or it slept: what is counted from past moments moves by so much, and no trace is late
@@ -213,7 +216,10 @@ impl Queue {
             .flatten()
             .filter(|_| !self.alerts.is_open(tell::LATE));
         let quiet = (!self.ended).then(|| self.given_up_at()).flatten();
-        [missing, late, quiet].into_iter().flatten().min()
+        [missing, late, quiet, self.budget_deadline()]
+            .into_iter()
+            .flatten()
+            .min()
     }
 }
 

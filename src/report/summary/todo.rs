@@ -17,7 +17,8 @@ const HINTS: usize = 3;
 const DILUTIONS: usize = 12;
 
 pub(super) fn write(queue: &Queue, tally: &Tally) -> String {
-    let mut steps: Vec<String> = stopped(queue).into_iter().collect();
+    let mut steps: Vec<String> = containers(queue);
+    steps.extend(stopped(queue));
     steps.extend(pressure(queue));
     steps.extend(air(queue));
     steps.extend(injections(queue, Kind::Standard, "standard"));
@@ -66,6 +67,18 @@ fn at(all: &[u64]) -> String {
         },
         positions(all)
     )
+}
+
+/// Bottles and waste container that do not last until the end.
+fn containers(queue: &Queue) -> Vec<String> {
+    let names = [Check::EluentShort.name(), Check::WasteFull.name()];
+    let open = queue.alerts().open();
+    open.filter(|a| names.contains(&a.check.as_str()))
+        .map(|a| {
+            let hint = advice::of_station(&a.check).unwrap_or_default();
+            format!("{}: {}. {hint}", a.check, crate::text::one_line(&a.message))
+        })
+        .collect()
 }
 
 fn stopped(queue: &Queue) -> Option<String> {

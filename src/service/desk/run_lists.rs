@@ -88,6 +88,7 @@ impl Desk {
         tracing::info!(queue, injections = list.injections.len(), "run list in use");
         self.night.set_list(&queue, Arc::new(list), seen.modified);
         self.loaded.insert(queue.clone());
+        self.night.plan_budget(&queue, now);
         let moves = self.whereabouts();
         ledger.move_landings(&self.station.name, &moves)?;
         ledger.keep_list(&self.station.name, &record, now)?;

@@ -37,6 +37,7 @@ mod pressure;
 mod queue;
 mod random;
 mod settings;
+mod stored;
 
 pub use export::{Action, DEFAULT_SECONDS_PER_CYCLE, Deed, Event, Exporter, Pace};
 pub use night::{Folders, Night};

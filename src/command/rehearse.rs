@@ -29,7 +29,7 @@ const SHOWN_LINES: usize = 14;
 /// into a folder, and the real daemon watches it. Nothing of it touches an instrument or your own results.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// What goes wrong: calm, drifting-standard, clogging, air-bubble, stalled, over-range or mail-down
+    /// What goes wrong: calm, drifting-standard, clogging, air-bubble, stalled, over-range, own-calibrators or mail-down
     #[arg(long, default_value_t = Scenario::default(), value_name = "NAME")]
     scenario: Scenario,
     /// Another seed, other noise

@@ -14,6 +14,7 @@ pub mod outlier;
 pub mod plot;
 pub mod rate;
 pub mod regression;
+pub mod scout;
 pub mod student;
 pub mod trend;
 pub mod units;

@@ -54,6 +54,8 @@ pub(super) fn condition(scenario: Scenario, position: u32) -> Condition {
                 1.0 + 0.60 * (pressure - USUAL_MPA).max(0.0) / (CUT_OUT_MPA - USUAL_MPA);
         }
         Scenario::AirBubble => condition.air = air_positions().contains(&position),
+        // An older lamp than when the stored calibration was made.
+        Scenario::OwnCalibrators => condition.response = 0.94,
         Scenario::Calm | Scenario::Stalled | Scenario::OverRange => {}
     }
     condition

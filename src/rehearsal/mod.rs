@@ -39,6 +39,7 @@ mod pressure;
 mod queue;
 pub(crate) mod random;
 mod settings;
+mod stored;
 
 pub use export::{Action, DEFAULT_SECONDS_PER_CYCLE, Deed, Event, Exporter, Pace};
 pub use night::{Folders, Night};

@@ -164,3 +164,41 @@ fn while_the_server_is_away_files_are_written_and_messages_wait() {
         done.stdout
     );
 }
+
+#[test]
+fn own_calibrators_serve_what_was_in_before_and_a_refused_fit_does_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let arguments = [
+        "rehearse",
+        "--scenario",
+        "own-calibrators",
+        "--cycle",
+        "0.6",
+        "--into",
+        "night",
+    ];
+    let done = run(folder.path(), &arguments).ends(1);
+    let queue = only_queue(&folder.path().join("night/results"));
+    let sheet = Table::read(&queue.join("sheet.csv"));
+    let judged = |r: &&crate::table::Cells| ["standard", "sample"].contains(&r.text("kind"));
+    for row in sheet.rows.iter().filter(judged) {
+        let acetic = row.text("analyte") == "acetic acid";
+        let served = if acetic {
+            "stored-calibration.toml"
+        } else {
+            "queue:crocks"
+        };
+        assert_eq!(row.text("calibration"), served, "{row:?}");
+        assert_eq!(row.judgement(), "accepted", "{row:?}");
+        if row.text("kind") == "standard" {
+            row.close("recovery_percent", if acetic { 94.0 } else { 100.0 }, 2.5);
+        }
+    }
+    let alerts = Table::read(&queue.join("alerts.csv"));
+    assert_eq!(alerts.rows.len(), 1, "{alerts:#?}");
+    assert_eq!(
+        (alerts.rows[0].text("check"), alerts.rows[0].text("analyte")),
+        ("calibration", "acetic acid")
+    );
+    assert!(done.stdout.contains("acetic acid"), "{}", done.stdout);
+}

@@ -160,6 +160,7 @@ impl Queue {
         );
         for alert in &mut wanted {
             alert.affected = affected.clone();
+            alert.message = format!("{}; {}", alert.message, self.in_its_place(&alert.analyte));
         }
         let mut before = std::mem::take(&mut self.calibration_alerts);
         if before.is_empty() {
@@ -168,6 +169,15 @@ impl Queue {
         let (keys, new) = self.alerts.settle(&before, wanted, now);
         self.calibration_alerts = keys;
         changes.extend(new);
+    }
+
+    /// What serves an analyte whose own fit was refused.
+    fn in_its_place(&self, analyte: &str) -> String {
+        let k = self.method.analytes.iter().position(|a| a.name == analyte);
+        match k.map_or("", |k| self.serving.label(&self.method, k)) {
+            "" => "there is no stored calibration to serve instead: no concentrations".to_owned(),
+            stored => format!("the stored calibration ({stored}) stays in use"),
+        }
     }
 
     /// `replicates` of one group, at its first member.

@@ -6,6 +6,7 @@
 
 mod place;
 mod records;
+mod repeats;
 mod schema;
 mod told;
 
@@ -17,6 +18,7 @@ use rusqlite::Connection;
 
 pub use place::is_network_share;
 pub use records::{FileSeen, ListRecord, NewLanding, Stored};
+pub use repeats::Relation;
 
 /// Name of the database in the state folder.
 const FILE_NAME: &str = "ledger.sqlite";

@@ -6,6 +6,7 @@
 
 mod judge;
 mod land;
+mod repeat;
 mod tell;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -13,16 +14,18 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::Landing;
 use super::alarm::{Alert, AlertChanges, Alerts};
 use super::bracket::Checkpoint;
 use super::calibrate::{Named, Serving};
+use super::join::{self, Kin};
 use super::pace::Pace;
 use super::replicate::Group;
 pub use super::slot::{Row, Slot};
+use super::{Landing, Verdict};
 use crate::check::Failure;
 use crate::method::Method;
 use crate::runlist::{Kind, RunList};
+pub use repeat::Standing;
 
 /// What a call to [`Queue::judge`] changed.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -35,6 +38,8 @@ pub struct Changes {
     pub alerts: AlertChanges,
     /// The queue ended with this call.
     pub ended: bool,
+    /// What repeats gave for its samples changed.
+    pub rejoined: bool,
 }
 
 /// One unattended series of injections.
@@ -48,6 +53,8 @@ pub struct Queue {
     pub notes: Vec<String>,
     /// Names of the run list's extra columns.
     pub extra: Vec<String>,
+    /// When its run list was written, where it has one.
+    pub dated: Option<Timestamp>,
     method: Arc<Method>,
     stored: Option<Named>,
     serving: Serving,
@@ -74,6 +81,11 @@ pub struct Queue {
     dirty: BTreeSet<usize>,
     refit: bool,
     rebuilt: bool,
+    /// Stem → the others of its family.
+    kin: HashMap<String, Vec<Kin>>,
+    /// Replicate groups to look at again, since a repeat changed.
+    regroup: BTreeSet<usize>,
+    rejoined: bool,
 }
 
 /// What every queue of a station is judged with.
@@ -120,6 +132,7 @@ impl Queue {
             listed,
             notes: Vec::new(),
             extra: Vec::new(),
+            dated: None,
             serving: Serving::stored(terms.stored.clone()),
             stored: terms.stored.clone(),
             method,
@@ -144,6 +157,9 @@ impl Queue {
             dirty: BTreeSet::new(),
             refit: false,
             rebuilt: true,
+            kin: HashMap::new(),
+            regroup: BTreeSet::new(),
+            rejoined: false,
         };
         queue.index();
         queue
@@ -204,6 +220,7 @@ impl Queue {
             |k| kind(k) == Some(Kind::Sample),
         );
         self.groups.clear();
+        self.regroup.clear();
         self.by_group.clear();
         self.levels.clear();
         self.calibrators.clear();
@@ -318,9 +335,17 @@ impl Queue {
             .collect()
     }
 
-    /// A result must be run again, or a check that is told at once has failed and still does.
+    /// A result must be run again, or a check that is told at once has failed and still does. Nothing is left to do where
+    /// repeats have taken the place of everything that failed.
     pub fn needs_attention(&self) -> bool {
-        self.slots.iter().any(Slot::is_rerun) || self.alerts.open().any(|a| a.now)
+        let again = |s: &Slot| match join::can_join(s.plan.kind) {
+            true => (0..s.rows.len()).any(|a| {
+                let verdict = s.rows.get(a).and_then(|r| r.verdict);
+                verdict == Some(Verdict::Rerun) && !self.is_covered(s, a)
+            }),
+            false => s.is_rerun(),
+        };
+        !self.is_repaired() && (self.slots.iter().any(again) || self.alerts.open().any(|a| a.now))
     }
 }
 

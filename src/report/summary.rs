@@ -5,6 +5,7 @@
 
 mod figures;
 mod happened;
+mod repeats;
 mod results;
 pub mod tally;
 mod todo;
@@ -39,6 +40,7 @@ pub fn text(queue: &Queue, zone: &TimeZone) -> String {
     section(&mut out, "STANDARDS", results::standards(queue, zone));
     section(&mut out, "BLANKS", results::blanks(queue));
     section(&mut out, "SAMPLES", results::samples(queue));
+    section(&mut out, "REPEATS", repeats::write(queue));
     section(&mut out, "TIME COURSE", figures::time_course(queue));
     section(&mut out, "CALIBRATION", figures::calibration(queue));
     section(&mut out, "NOTES", happened::notes(queue));
@@ -73,6 +75,10 @@ pub fn headline(queue: &Queue, tally: &Tally) -> String {
             parts.push(format!("{n} {what}"));
         }
     };
+    part(
+        tally.repaired,
+        "stand by another injection of the same sample",
+    );
     part(tally.rerun, "must be injected again");
     part(
         tally.provisional,

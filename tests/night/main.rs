@@ -17,6 +17,7 @@ mod calm;
 mod checking;
 mod drifting;
 mod hostile;
+mod joining;
 mod landing;
 mod late_lists;
 mod limits;

@@ -21,6 +21,8 @@ pub enum Scenario {
     Stalled,
     /// Samples stronger and weaker than the calibrators.
     OverRange,
+    /// Two nights: the second runs the rerun list of the first, whose response fell.
+    RerunJoins,
 }
 
 /// A name that is no scenario.
@@ -35,7 +37,7 @@ pub struct UnknownScenario {
 
 impl Scenario {
     /// Every scenario, in the order of the help text.
-    pub fn all() -> [Scenario; 6] {
+    pub fn all() -> [Scenario; 7] {
         use Scenario::*;
         [
             Calm,
@@ -44,6 +46,7 @@ impl Scenario {
             AirBubble,
             Stalled,
             OverRange,
+            RerunJoins,
         ]
     }
 
@@ -56,6 +59,7 @@ impl Scenario {
             Scenario::AirBubble => "air-bubble",
             Scenario::Stalled => "stalled",
             Scenario::OverRange => "over-range",
+            Scenario::RerunJoins => "rerun-joins",
         }
     }
 
@@ -78,6 +82,9 @@ impl Scenario {
             Scenario::OverRange => {
                 "One crock is stronger than the top calibrator, another was diluted too far."
             }
+            Scenario::RerunJoins => {
+                "A night drifts as in drifting-standard; then its rerun list is loaded as it is and runs as a second night, without trouble."
+            }
         }
     }
 
@@ -99,6 +106,9 @@ impl Scenario {
             }
             Scenario::OverRange => {
                 "The rerun list proposes a larger dilution for 16 to 18 (lactic acid) and a smaller one for 20 to 22 (citric acid)."
+            }
+            Scenario::RerunJoins => {
+                "The time course of the first night takes the repeats in place of the six samples that failed and names both; its rerun list ends up empty."
             }
         }
     }
@@ -151,7 +161,7 @@ mod tests {
         let error = "cloging".parse::<Scenario>().unwrap_err();
         assert_eq!(
             error.to_string(),
-            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range; did you mean clogging?"
+            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range, rerun-joins; did you mean clogging?"
         );
     }
 }

@@ -1,10 +1,11 @@
 //! `rerun.csv`: a run list, ready to be run, of what must be injected again.
 //!
-//! Opening blank, failed calibrators, opening standards, the samples in the order of the queue with a checkpoint after
+//! Opening blank, calibrators that failed or that the repeats need, opening standards, the samples in the order of the queue with a checkpoint after
 //! every so many as the queue itself had them, closing standards, closing blank. Failed blanks and standards need no rows of
 //! their own: the list's own take their place. The column [`COLUMN`] says what each row repeats, so that its result finds the
 //! night that it repairs. What a repeat has given already, or is asked for by the list of a later night, is not asked for.
 
+mod calibrators;
 mod dilution;
 mod frame;
 mod name;
@@ -33,13 +34,7 @@ pub fn list(queue: &Queue, extra: &[String]) -> RunList {
         extra.len()
     });
     let samples = samples(queue);
-    let calibrators: Vec<Injection> = queue
-        .slots()
-        .iter()
-        .filter(|s| s.plan.kind == Kind::Calibrator)
-        .filter(|s| (0..s.rows.len()).any(|a| queue.asks_again(s, a)))
-        .map(|s| s.plan.clone())
-        .collect();
+    let calibrators = calibrators::calibrators(queue, !samples.is_empty());
     if samples.is_empty() && calibrators.is_empty() {
         return list;
     }

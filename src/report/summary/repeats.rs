@@ -38,7 +38,8 @@ pub(super) fn write(queue: &Queue) -> String {
         );
         more(&mut out, rows.len(), LONGEST_LIST, "time-course.csv");
     }
-    let origins: Vec<String> = slots().filter_map(|s| repeated(queue, s)).collect();
+    let samples = slots().filter(|s| s.plan.kind == Kind::Sample);
+    let origins: Vec<String> = samples.filter_map(|s| repeated(queue, s)).collect();
     for line in origins.iter().take(LONGEST_LIST) {
         out.push_str(line);
     }

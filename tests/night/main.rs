@@ -11,6 +11,7 @@ mod table;
 mod words;
 
 mod blanks;
+mod bracket_cases;
 mod brackets;
 mod calibrating;
 mod calm;

@@ -1,8 +1,9 @@
 //! `runsitter rehearse`
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, mpsc};
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 
@@ -13,8 +14,8 @@ use crate::post::age::duration;
 use crate::post::{Audience, Letter};
 use crate::rehearsal::recipient::{AWAY_FROM, Arrived, BACK_AT, Recipient};
 use crate::rehearsal::{
-    DEFAULT_SECONDS_PER_CYCLE, Event as Played, Exporter, Night, Pace, QUEUE, RUN_TIME_MIN,
-    STATION, Scenario, wall_clock,
+    DEFAULT_SECONDS_PER_CYCLE, Event as Played, Exporter, Finish, Night, Pace, QUEUE, RUN_TIME_MIN,
+    STATION, Scenario, SecondNight, wall_clock,
 };
 use crate::service::desk::{Event, Listener};
 use crate::service::watch::{Options, Signal, run as run_loop};
@@ -29,7 +30,8 @@ const SHOWN_LINES: usize = 14;
 /// into a folder, and the real daemon watches it. Nothing of it touches an instrument or your own results.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// What goes wrong: calm, drifting-standard, clogging, air-bubble, stalled, over-range, own-calibrators or mail-down
+    /// What goes wrong: calm, drifting-standard, clogging, air-bubble, stalled, over-range, own-calibrators, rerun-joins or
+    /// mail-down
     #[arg(long, default_value_t = Scenario::default(), value_name = "NAME")]
     scenario: Scenario,
     /// Another seed, other noise
@@ -69,22 +71,29 @@ pub fn run(args: &Args) -> Outcome {
     let (signals, receive) = mpsc::channel();
     let stop = Arc::new(AtomicBool::new(false));
     let (ready, wait_ready) = mpsc::channel();
-    let player = play(
-        &night,
-        &config,
-        args.cycle,
-        Arc::clone(&stop),
-        landed(Arc::clone(&bar), recipient.as_ref().map(Recipient::away)),
-        signals.clone(),
-        wait_ready,
-    );
+    let (ended, wait_ended) = mpsc::channel();
+    let two_nights = args.scenario == Scenario::RerunJoins;
+    let last = two_nights.then(|| (SecondNight::queue(), signals.clone()));
+    let away = recipient.as_ref().map(Recipient::away);
+    let player = Player {
+        folder: exports(&config),
+        results: config.results_dir.join(STATION),
+        night,
+        cycle_s: args.cycle,
+        stop: Arc::clone(&stop),
+        landed: Box::new(landed(Arc::clone(&bar), away)),
+        two_nights,
+    }
+    .start(signals.clone(), wait_ready, wait_ended);
     let options = Options {
         time_scale: args.cycle / (RUN_TIME_MIN * 60.0),
         ready: Box::new(move || {
             let _ = ready.send(());
         }),
-        listener: Some(Box::new(move |_| listener(Arc::clone(&bar)))),
-        until_ended: true,
+        listener: Some(Box::new(move |_| {
+            listener(Arc::clone(&bar), ended.clone(), last.clone())
+        })),
+        until_ended: !two_nights,
         show_letters: true,
         ..Options::default()
     };
@@ -98,7 +107,7 @@ pub fn run(args: &Args) -> Outcome {
     if let Some(recipient) = &recipient {
         arrived(&recipient.arrived())?;
     }
-    finish(&config);
+    finish(&config, two_nights);
     Ok(if ended.attention {
         End::Attention
     } else {
@@ -126,41 +135,101 @@ fn folder(args: &Args) -> Result<PathBuf, Failed> {
     }
 }
 
-type Played24 = std::thread::JoinHandle<Result<(), String>>;
+/// The rerun list of the first night is waited for so long after the night has ended.
+const LIST_PATIENCE: Duration = Duration::from_secs(30);
 
-/// Starts the simulated instrument once the daemon watches. When it fails, the daemon is told to stop.
-fn play(
-    night: &Night,
-    config: &Config,
+/// Hears how many injections of how many have landed.
+type Landed = Box<dyn FnMut(usize, usize) + Send>;
+
+/// The simulated instrument, and whoever loads its lists.
+struct Player {
+    night: Night,
+    folder: PathBuf,
+    results: PathBuf,
     cycle_s: f64,
     stop: Arc<AtomicBool>,
-    mut landed: impl FnMut(usize, usize) + Send + 'static,
-    signals: mpsc::Sender<Signal>,
-    ready: mpsc::Receiver<()>,
-) -> Played24 {
-    let exporter = Exporter::new(night, &Pace::new(cycle_s, Timestamp::now()));
-    let folder = config
-        .stations
-        .first()
-        .map(|s| s.watch.clone())
-        .unwrap_or_default();
-    let total = night.injections.len();
-    std::thread::spawn(move || {
-        if ready.recv().is_err() {
+    landed: Landed,
+    two_nights: bool,
+}
+
+impl Player {
+    /// Starts once the daemon watches. When it fails, the daemon is told to stop.
+    fn start(
+        mut self,
+        signals: mpsc::Sender<Signal>,
+        ready: mpsc::Receiver<()>,
+        ended: mpsc::Receiver<String>,
+    ) -> std::thread::JoinHandle<Result<(), String>> {
+        std::thread::spawn(move || {
+            if ready.recv().is_err() {
+                return Ok(());
+            }
+            self.nights(&ended).inspect_err(|_| {
+                let _ = signals.send(Signal::Stop);
+            })
+        })
+    }
+
+    fn nights(&mut self, ended: &mpsc::Receiver<String>) -> Result<(), String> {
+        let pace = Pace::new(self.cycle_s, Timestamp::now());
+        let mut done = 0;
+        let total = self.night.injections.len();
+        let first = Exporter::new(&self.night, &pace);
+        if self.run(&first, &mut done, total)? == Finish::Stopped || !self.two_nights {
             return Ok(());
         }
-        let so_far = AtomicUsize::new(0);
-        let sleep = wall_clock(&stop);
-        let played = exporter.run(&folder, &sleep, &stop, &mut |event| {
+        // The daemon may have ended meanwhile.
+        if !ended.iter().any(|queue| queue == QUEUE) {
+            return Ok(());
+        }
+        let Some(list) = self.rerun_list()? else {
+            return Ok(());
+        };
+        say("The rerun list is loaded: the second night begins.");
+        let second = SecondNight::build(&self.night, list).map_err(|e| e.to_string())?;
+        let total = total + second.injections.len();
+        self.run(&second.exporter(&pace), &mut done, total)
+            .map(drop)
+    }
+
+    fn run(
+        &mut self,
+        exporter: &Exporter,
+        done: &mut usize,
+        total: usize,
+    ) -> Result<Finish, String> {
+        let sleep = wall_clock(&self.stop);
+        let landed = &mut self.landed;
+        let tell = &mut |event| {
             if let Played::Landed(_) = event {
-                landed(so_far.fetch_add(1, Ordering::Relaxed) + 1, total);
+                *done += 1;
+                landed(*done, total);
             }
-        });
-        played.map(drop).map_err(|error| {
-            let _ = signals.send(Signal::Stop);
-            error.to_string()
-        })
-    })
+        };
+        exporter
+            .run(&self.folder, &sleep, &self.stop, tell)
+            .map_err(|error| error.to_string())
+    }
+
+    /// What the daemon wrote, once it is whole; `None` where the rehearsal was stopped meanwhile.
+    fn rerun_list(&self) -> Result<Option<Vec<u8>>, String> {
+        let path = self.results.join(QUEUE).join("rerun.csv");
+        let since = Instant::now();
+        while !self.stop.load(Ordering::Relaxed) {
+            let list = std::fs::read(&path).unwrap_or_default();
+            if SecondNight::is_whole(&self.night, &list) {
+                return Ok(Some(list));
+            }
+            if since.elapsed() > LIST_PATIENCE {
+                return Err(format!(
+                    "{}: found no whole rerun list, expected one with every sample that failed",
+                    path.display()
+                ));
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        Ok(None)
+    }
 }
 
 /// What a landing moves: the bar, and the server that takes messages goes away and comes back.
@@ -247,9 +316,21 @@ fn arrived(all: &[Arrived]) -> Result<(), Failed> {
     Ok(())
 }
 
-/// Tells the story on the terminal: every message at the moment at which it is written.
-fn listener(bar: Arc<Mutex<Bar>>) -> Listener {
+/// Tells the story on the terminal: every message at the moment at which it is written. `ended` hears of every queue's end;
+/// `last` names the queue after which the daemon is to stop, where it is not simply the only one.
+fn listener(
+    bar: Arc<Mutex<Bar>>,
+    ended: mpsc::Sender<String>,
+    last: Option<(String, mpsc::Sender<Signal>)>,
+) -> Listener {
     Box::new(move |event| {
+        if let Event::Ended { queue } = event {
+            // Nobody listens where there is one night.
+            let _ = ended.send(queue.clone());
+            if let Some((_, signals)) = last.as_ref().filter(|(name, _)| name == queue) {
+                let _ = signals.send(Signal::Stop);
+            }
+        }
         let lines = match event {
             Event::Landed { .. } => return,
             Event::Told { path, .. } => vec![format!("file    {}", file_name(path))],
@@ -297,7 +378,15 @@ fn letter_lines(letter: &Letter) -> Vec<String> {
     lines
 }
 
-fn finish(config: &Config) {
+fn exports(config: &Config) -> PathBuf {
+    config
+        .stations
+        .first()
+        .map(|s| s.watch.clone())
+        .unwrap_or_default()
+}
+
+fn finish(config: &Config, two_nights: bool) {
     let results = config.results_dir.join(STATION);
     let queue = results.join(QUEUE);
     say("");
@@ -310,22 +399,20 @@ fn finish(config: &Config) {
     }
     say("…");
     say("");
-    for (what, path) in [
+    let second = results.join(SecondNight::queue());
+    let mut files = vec![
         ("sheet", queue.join("sheet.csv")),
         ("summary", queue.join("summary.txt")),
         ("rerun list", queue.join("rerun.csv")),
         ("time course", queue.join("time-course.csv")),
         ("alerts", queue.join("alerts.csv")),
         ("alert files", results.join("alerts")),
-        (
-            "exports",
-            config
-                .stations
-                .first()
-                .map(|s| s.watch.clone())
-                .unwrap_or_default(),
-        ),
-    ] {
+        ("exports", exports(config)),
+    ];
+    if two_nights {
+        files.push(("second night", second));
+    }
+    for (what, path) in files {
         say(&format!("{what:12} {}", path.display()));
     }
 }

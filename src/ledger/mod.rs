@@ -8,6 +8,7 @@ mod outbox;
 mod place;
 mod pressure;
 mod records;
+mod repeats;
 mod running;
 mod schema;
 mod told;
@@ -21,6 +22,7 @@ use rusqlite::Connection;
 pub use outbox::{Fate, Told, Waiting};
 pub use place::is_network_share;
 pub use records::{FileSeen, ListRecord, NewLanding, Stored};
+pub use repeats::Relation;
 pub use running::Gap;
 
 /// Name of the database in the state folder.

@@ -3,7 +3,7 @@
 use rusqlite::Connection;
 
 /// Version of the tables below, kept in SQLite's `user_version`.
-pub const VERSION: i64 = 3;
+pub const VERSION: i64 = 4;
 
 /// Version of an open database; 0 for a new one.
 pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
@@ -33,6 +33,12 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
         let transaction = connection.transaction()?;
         transaction.execute_batch(VERSION_3)?;
         transaction.pragma_update(None, "user_version", 3)?;
+        transaction.commit()?;
+    }
+    if found < 4 {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(VERSION_4)?;
+        transaction.pragma_update(None, "user_version", 4)?;
         transaction.commit()?;
     }
     Ok(())
@@ -164,4 +170,21 @@ CREATE TABLE running (
     gap_from_ns   INTEGER,
     gap_to_ns     INTEGER
 ) STRICT;
+";
+
+/// `repeat`: injections that repeat others or are repeated, with what they gave. `of_queue` and `of_stem` say what is repeated,
+/// `base` the stem that only the file's name gives. Derived from `landing`, and written anew whenever its queue is judged.
+const VERSION_4: &str = "
+CREATE TABLE repeat (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    stem          TEXT NOT NULL,
+    of_queue      TEXT,
+    of_stem       TEXT,
+    base          TEXT,
+    record        TEXT NOT NULL,
+    PRIMARY KEY (station, queue, stem)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX repeat_of ON repeat (station, of_queue, of_stem);
+CREATE INDEX repeat_base ON repeat (station, base);
 ";

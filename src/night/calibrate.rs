@@ -70,6 +70,13 @@ impl Serving {
         self.named(analyte).map_or("", |n| n.label.as_str())
     }
 
+    /// Some analyte has a curve of the queue's own calibrators, and no stored one.
+    pub fn only_own(&self, method: &Method) -> bool {
+        let stored = |name: &str| self.stored.as_ref()?.calibration.curve(name).map(drop);
+        let mut pairs = method.analytes.iter().zip(&self.own_serves);
+        pairs.any(|(analyte, own)| *own && stored(&analyte.name).is_none())
+    }
+
     /// The fit of the queue's own calibrators, whether it serves or not.
     pub fn own(&self) -> Option<&Calibration> {
         self.own.as_ref().map(|n| n.calibration.as_ref())

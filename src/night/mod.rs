@@ -2,7 +2,7 @@
 //!
 //! Pure: events and the time come in as values, verdicts and alerts go out; the disk, the clock and the network are
 //! unknown here. [`station`] routes landings to queues, [`queue`] keeps one queue, [`bracket`] its checkpoints,
-//! [`replicate`] its replicate groups, [`calibrate`] the fit of calibrators in the queue, [`alarm`] what is told,
+//! [`replicate`] its replicate groups, [`join`] repeats across queues, [`calibrate`] the fit of calibrators in the queue, [`alarm`] what is told,
 //! [`condition`] what goes on beside the injections.
 
 pub mod alarm;
@@ -12,6 +12,7 @@ pub mod calibrate;
 pub mod condition;
 #[cfg(test)]
 pub(crate) mod fixture;
+pub mod join;
 pub mod pace;
 pub mod queue;
 pub mod replicate;
@@ -19,12 +20,14 @@ pub mod slot;
 pub mod station;
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use crate::check::Check;
 use crate::reading::Evaluation;
 
 /// What the checks say of one result.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Verdict {
     /// The next checkpoint is not in yet, or there is none.
     Provisional,

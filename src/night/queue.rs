@@ -7,6 +7,7 @@
 mod beside;
 mod judge;
 mod land;
+mod repeat;
 mod tell;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -14,17 +15,19 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::Landing;
 use super::alarm::{Alert, AlertChanges, Alerts};
 use super::bracket::Checkpoint;
 use super::calibrate::{Named, Serving};
+use super::join::{self, Kin};
 use super::pace::Pace;
 use super::replicate::Group;
 pub use super::slot::{Row, Slot};
+use super::{Landing, Verdict};
 use crate::budget::{self, Container, Course};
 use crate::check::Failure;
 use crate::method::Method;
 use crate::runlist::{Kind, RunList};
+pub use repeat::Standing;
 
 /// What a call to [`Queue::judge`] changed.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -37,6 +40,8 @@ pub struct Changes {
     pub alerts: AlertChanges,
     /// The queue ended with this call.
     pub ended: bool,
+    /// What repeats gave for its samples changed.
+    pub rejoined: bool,
 }
 
 /// One unattended series of injections.
@@ -52,6 +57,8 @@ pub struct Queue {
     pub extra: Vec<String>,
     /// What its summary says of the pressure, where a log is read.
     pub pressure: Option<crate::pressure::digest::Digest>,
+    /// When its run list was written, where it has one.
+    pub dated: Option<Timestamp>,
     method: Arc<Method>,
     stored: Option<Named>,
     serving: Serving,
@@ -88,6 +95,11 @@ pub struct Queue {
     dirty: BTreeSet<usize>,
     refit: bool,
     rebuilt: bool,
+    /// Stem → the others of its family.
+    kin: HashMap<String, Vec<Kin>>,
+    /// Replicate groups to look at again, since a repeat changed.
+    regroup: BTreeSet<usize>,
+    rejoined: bool,
 }
 
 /// What every queue of a station is judged with.
@@ -135,6 +147,7 @@ impl Queue {
             notes: Vec::new(),
             extra: Vec::new(),
             pressure: None,
+            dated: None,
             serving: Serving::stored(terms.stored.clone()),
             stored: terms.stored.clone(),
             method,
@@ -164,6 +177,9 @@ impl Queue {
             dirty: BTreeSet::new(),
             refit: false,
             rebuilt: true,
+            kin: HashMap::new(),
+            regroup: BTreeSet::new(),
+            rejoined: false,
         };
         queue.index();
         queue
@@ -224,6 +240,7 @@ impl Queue {
             |k| kind(k) == Some(Kind::Sample),
         );
         self.groups.clear();
+        self.regroup.clear();
         self.by_group.clear();
         self.levels.clear();
         self.calibrators.clear();
@@ -365,9 +382,17 @@ impl Queue {
             .collect()
     }
 
-    /// A result must be run again, or a check that is told at once has failed and still does.
+    /// A result must be run again, or a check that is told at once has failed and still does. Nothing is left to do where
+    /// repeats have taken the place of everything that failed.
     pub fn needs_attention(&self) -> bool {
-        self.slots.iter().any(Slot::is_rerun) || self.alerts.open().any(|a| a.now)
+        let again = |s: &Slot| match join::can_join(s.plan.kind) {
+            true => (0..s.rows.len()).any(|a| {
+                let verdict = s.rows.get(a).and_then(|r| r.verdict);
+                verdict == Some(Verdict::Rerun) && !self.is_covered(s, a)
+            }),
+            false => s.is_rerun(),
+        };
+        !self.is_repaired() && (self.slots.iter().any(again) || self.alerts.open().any(|a| a.now))
     }
 }
 

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::{Landing, Reason, Verdict};
-use crate::check::Assessment;
+use crate::check::{Assessment, Check};
 use crate::runlist::{Injection, Kind};
 
 /// One injection of a queue, planned or found.
@@ -36,6 +36,19 @@ pub struct Row {
     pub verdict: Option<Verdict>,
     /// Ascending, each once.
     pub reasons: Vec<Reason>,
+}
+
+impl Row {
+    /// The reasons that keep a result out; what only stands beside it is no reason.
+    pub fn causes(&self) -> impl Iterator<Item = Reason> {
+        let beside = |r: &Reason| {
+            matches!(
+                r,
+                Reason::Check(Check::Replicates | Check::RetentionShift | Check::UnlistedTrace)
+            )
+        };
+        self.reasons.iter().copied().filter(move |r| !beside(r))
+    }
 }
 
 impl Slot {

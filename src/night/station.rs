@@ -8,6 +8,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::Landing;
 use super::alarm::{Alert, AlertChanges, Alerts};
+use super::join::Kin;
 use super::pace::{QUIET_CYCLES, later};
 use super::queue::{Changes, Queue, Terms};
 use crate::runlist::pattern::Pattern;
@@ -99,10 +100,12 @@ impl Station {
         let mut alerts = Alerts::default();
         let mut pressure = None;
         let mut pending = AlertChanges::default();
+        let mut kin = HashMap::new();
         if let Some(mut old) = self.queues.remove(name) {
             alerts = old.take_alerts();
             pressure = old.pressure.take();
             pending = std::mem::take(old.pending_alerts());
+            kin = old.take_kin();
             loose.extend(old.take_landings());
         }
         self.lists.insert(
@@ -114,9 +117,11 @@ impl Station {
         );
         self.rename_index();
         let mut queue = Queue::planned(name, &self.terms, &list);
+        queue.dated = Some(modified);
         queue.remember(alerts);
         queue.pressure = pressure;
         queue.pending_alerts().extend(pending);
+        queue.remember_kin(kin);
         self.queues.insert(name.to_owned(), queue);
         loose.extend(self.take_unlisted(&list));
         loose.sort_by_key(|l| l.id);
@@ -244,7 +249,11 @@ impl Station {
         self.queues
             .entry(name.to_owned())
             .or_insert_with(|| match lists.get(name) {
-                Some(listed) => Queue::planned(name, terms, &listed.list),
+                Some(listed) => {
+                    let mut queue = Queue::planned(name, terms, &listed.list);
+                    queue.dated = Some(listed.modified);
+                    queue
+                }
                 None => Queue::unlisted(name, terms),
             })
     }
@@ -367,6 +376,34 @@ impl Station {
         let clear =
             |(name, queue): (&String, &mut Queue)| Some((name.clone(), queue.clear(key, now)?));
         self.queues.iter_mut().filter_map(clear).collect()
+    }
+
+    /// Queues whose list has an injection of this stem and kind, with the dates of their lists.
+    pub fn listing(&self, stem: &str, kind: Kind) -> Vec<(String, Timestamp)> {
+        let has = |list: &RunList| {
+            let mut all = list.injections.iter();
+            all.any(|i| i.stem == stem && i.kind == kind)
+        };
+        let names = self.named.get(stem).into_iter().flatten();
+        names
+            .filter_map(|n| Some((n, self.lists.get(n)?)))
+            .filter(|(_, l)| has(&l.list))
+            .map(|(n, l)| (n.clone(), l.modified))
+            .collect()
+    }
+
+    /// Gives an injection the others of its family; nothing where its queue is not in memory.
+    pub fn set_kin(&mut self, queue: &str, stem: &str, kin: Vec<Kin>) {
+        if let Some(queue) = self.queues.get_mut(queue) {
+            queue.set_kin(stem, kin);
+        }
+    }
+
+    /// A queue that was taken up again had ended before.
+    pub fn resume_ended(&mut self, queue: &str) {
+        if let Some(queue) = self.queues.get_mut(queue) {
+            queue.resume_ended();
+        }
     }
 
     /// Forgets a queue that has ended: its results stand, its records stay in the ledger.

@@ -177,7 +177,7 @@ impl Exporter {
 }
 
 /// One trace in one of the three ways.
-fn land(
+pub(super) fn land(
     position: u64,
     file: String,
     text: String,

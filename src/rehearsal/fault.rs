@@ -41,7 +41,7 @@ pub(super) fn condition(scenario: Scenario, position: u32) -> Condition {
         air: false,
     };
     match scenario {
-        Scenario::DriftingStandard | Scenario::MailDown => {
+        Scenario::DriftingStandard | Scenario::RerunJoins | Scenario::MailDown => {
             // 1.3 % of the volume is lost from one injection to the next: standard 15 reads 93.5 %, 19 reads 88.3 %.
             condition.response = 1.0 - 0.013 * f64::from(position.saturating_sub(10));
         }

@@ -13,6 +13,7 @@
 //! | [`chromatogram`], [`baseline`] | peaks and noise; drift, wander and air below them |
 //! | [`night`] | all of it put together, with the truth that tests need |
 //! | [`story`] | how the night should end |
+//! | `second` | the night after, in which the rerun list runs |
 //! | `settings`, `list` | the method, the configuration and the run list as text |
 //! | [`export`], `pressure` | the timed list of file actions: traces; the pump's log |
 //! | [`play`] | carries the actions out |
@@ -38,6 +39,7 @@ mod maths;
 mod pressure;
 mod queue;
 pub(crate) mod random;
+mod second;
 mod settings;
 mod stored;
 
@@ -45,6 +47,7 @@ pub use export::{Action, DEFAULT_SECONDS_PER_CYCLE, Deed, Event, Exporter, Pace}
 pub use night::{Folders, Night};
 pub use play::{Finish, RehearsalError, wall_clock};
 pub use scenario::{Scenario, UnknownScenario};
+pub use second::SecondNight;
 pub use story::{Rerun, Story};
 
 /// Length of a run as the method has it, min. A trace keeps this axis however fast the night is played.

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::chemistry::{ACIDS, Brine, DILUTION, brines, nominal};
+use super::chemistry::{ACIDS, Brine, brines, nominal};
 use super::chromatogram::{Chromatogram, Vial};
 use super::fault::{condition, last_landing};
 use super::play::RehearsalError;
@@ -84,6 +84,10 @@ impl Night {
             .zip(in_vial(&self.brines, injection))
             .find(|(acid, _)| acid.name == analyte)?;
         (amount > 0.0).then_some(amount * injection.dilution)
+    }
+
+    pub(super) fn brines(&self) -> &[Brine] {
+        &self.brines
     }
 
     /// Position of the last injection whose trace lands.
@@ -168,12 +172,12 @@ fn spoiled(scenario: Scenario, injection: &Injection, mut amounts: [f64; 4]) -> 
 }
 
 /// What is in the vial of this injection, mmol/L in the order of the acids.
-fn in_vial(brines: &[Brine], injection: &Injection) -> [f64; 4] {
+pub(super) fn in_vial(brines: &[Brine], injection: &Injection) -> [f64; 4] {
     if injection.kind == Kind::Sample {
         let own = brines
             .iter()
             .find(|b| b.crock == injection.series && Some(b.time_h) == injection.time_h);
-        return own.map_or([0.0; 4], |b| b.amounts.map(|a| a / DILUTION));
+        return own.map_or([0.0; 4], |b| b.amounts.map(|a| a / injection.dilution));
     }
     [nominal(&injection.level).unwrap_or(0.0); 4]
 }

@@ -21,6 +21,8 @@ pub enum Scenario {
     Stalled,
     /// Samples stronger and weaker than the calibrators.
     OverRange,
+    /// Two nights: the second runs the rerun list of the first, whose response fell.
+    RerunJoins,
     /// The queue's calibrators come late, and one acid in them is spoiled.
     OwnCalibrators,
     /// The drifting night, and the server that takes messages is away for half of it.
@@ -39,7 +41,7 @@ pub struct UnknownScenario {
 
 impl Scenario {
     /// Every scenario, in the order of the help text.
-    pub fn all() -> [Scenario; 8] {
+    pub fn all() -> [Scenario; 9] {
         use Scenario::*;
         [
             Calm,
@@ -48,6 +50,7 @@ impl Scenario {
             AirBubble,
             Stalled,
             OverRange,
+            RerunJoins,
             OwnCalibrators,
             MailDown,
         ]
@@ -62,6 +65,7 @@ impl Scenario {
             Scenario::AirBubble => "air-bubble",
             Scenario::Stalled => "stalled",
             Scenario::OverRange => "over-range",
+            Scenario::RerunJoins => "rerun-joins",
             Scenario::OwnCalibrators => "own-calibrators",
             Scenario::MailDown => "mail-down",
         }
@@ -85,6 +89,9 @@ impl Scenario {
             }
             Scenario::OverRange => {
                 "One crock is stronger than the top calibrator, another was diluted too far."
+            }
+            Scenario::RerunJoins => {
+                "A night drifts as in drifting-standard; then its rerun list is loaded as it is and runs as a second night, without trouble."
             }
             Scenario::OwnCalibrators => {
                 "The detector reads 6 % less than when the stored calibration was made. Calibrators follow in the queue, and in one of them acetic acid has evaporated."
@@ -113,6 +120,9 @@ impl Scenario {
             }
             Scenario::OverRange => {
                 "The rerun list proposes a larger dilution for 16 to 18 (lactic acid) and a smaller one for 20 to 22 (citric acid)."
+            }
+            Scenario::RerunJoins => {
+                "The time course of the first night takes the repeats in place of the six samples that failed and names both; its rerun list ends up empty."
             }
             Scenario::OwnCalibrators => {
                 "When calibrator 11 is in, what landed before is reckoned anew and rises by 6 %, all but acetic acid: its fit is refused and told, and the column calibration of sheet.csv says what served each row."
@@ -171,7 +181,7 @@ mod tests {
         let error = "cloging".parse::<Scenario>().unwrap_err();
         assert_eq!(
             error.to_string(),
-            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range, own-calibrators, mail-down; did you mean clogging?"
+            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range, own-calibrators, rerun-joins, mail-down; did you mean clogging?"
         );
     }
 }

@@ -38,7 +38,7 @@ impl Night {
         };
         let (mut reruns, told) = match self.scenario {
             Scenario::Calm => (vec![], vec![]),
-            Scenario::DriftingStandard | Scenario::MailDown => (
+            Scenario::DriftingStandard | Scenario::RerunJoins | Scenario::MailDown => (
                 [
                     rerun(&[16, 17, 18, 20, 21, 22], "bracket-failed", None),
                     rerun(&[19, 23], "recovery", None),

@@ -44,7 +44,7 @@ proptest! {
         fields(&time_course::csv(queue), 15)?;
         fields(&alerts::csv(queue.alerts(), &zone()), 13)?;
         let list = rerun::csv(queue, &["remark".to_owned()]);
-        fields(&list, 13)?;
+        fields(&list, 14)?;
         let read = crate::runlist::file::parse(list.as_bytes(), std::path::Path::new("rerun.csv"));
         prop_assert!(read.is_ok(), "{:?}\n{}", read.err().map(|e| e.to_string()), list);
         let summary = summary::text(queue, &zone());

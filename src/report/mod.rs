@@ -9,6 +9,7 @@ pub mod alerts;
 pub mod cells;
 #[cfg(test)]
 mod hostile;
+pub mod left_out;
 pub mod rerun;
 pub mod sheet;
 pub mod summary;

@@ -1,15 +1,18 @@
 //! `rerun.csv`: a run list, ready to be run, of what must be injected again.
 //!
-//! Opening blank, failed calibrators, opening standards, the samples in the order of the queue with a checkpoint after
+//! Opening blank, calibrators that failed or that the repeats need, opening standards, the samples in the order of the queue with a checkpoint after
 //! every so many as the queue itself had them, closing standards, closing blank. Failed blanks and standards need no rows of
-//! their own: the list's own take their place.
+//! their own: the list's own take their place. The column [`COLUMN`] says what each row repeats, so that its result finds the
+//! night that it repairs. What a repeat has given already, or is asked for by the list of a later night, is not asked for.
 
+mod calibrators;
 mod dilution;
 mod frame;
 mod name;
 
 pub use dilution::dilutions;
 
+use crate::night::join::{COLUMN, Place, column};
 use crate::night::queue::{Queue, Slot};
 use crate::runlist::{Injection, Kind, RunList};
 use frame::Frame;
@@ -22,17 +25,16 @@ pub fn csv(queue: &Queue, extra: &[String]) -> String {
 
 /// The same as a run list.
 pub fn list(queue: &Queue, extra: &[String]) -> RunList {
-    let samples = samples(queue);
-    let calibrators: Vec<Injection> = queue
-        .slots()
-        .iter()
-        .filter(|s| s.plan.kind == Kind::Calibrator && s.is_rerun())
-        .map(|s| s.plan.clone())
-        .collect();
     let mut list = RunList {
         extra: extra.to_vec(),
         ..RunList::default()
     };
+    let repeats = column(extra).unwrap_or_else(|| {
+        list.extra.push(COLUMN.to_owned());
+        extra.len()
+    });
+    let samples = samples(queue);
+    let calibrators = calibrators::calibrators(queue, !samples.is_empty());
     if samples.is_empty() && calibrators.is_empty() {
         return list;
     }
@@ -46,15 +48,29 @@ pub fn list(queue: &Queue, extra: &[String]) -> RunList {
         planned.extend_from_slice(&frame.closing);
     }
     planned.push(frame.blank.clone());
-    let mut names = Names::taken(queue.slots().iter().map(|s| s.plan.stem.as_str()));
+    let own = queue.slots().iter().map(|s| s.plan.stem.as_str());
+    let mut names = Names::taken(own.chain(queue.kin_stems()));
+    let width = list.extra.len();
     for (k, mut injection) in planned.into_iter().enumerate() {
         injection.position = k as u64 + 1;
+        injection.extra.resize(width, String::new());
+        if let Some(cell) = injection.extra.get_mut(repeats) {
+            *cell = repeated(queue, injection.kind, &injection.stem);
+        }
         injection.stem = names.repeat(&injection.stem);
         one_line_each(&mut injection);
-        injection.extra.resize(extra.len(), String::new());
         list.injections.push(injection);
     }
     list
+}
+
+/// What a row repeats: a sample or a calibrator of the queue. Blanks and standards are new ones.
+fn repeated(queue: &Queue, kind: Kind, stem: &str) -> String {
+    if crate::night::join::can_join(kind) {
+        Place::new(&queue.name, stem).written()
+    } else {
+        String::new()
+    }
 }
 
 /// A run list's cells stand on one line. What came from one does already; a file name that no list names need not.

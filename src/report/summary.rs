@@ -6,6 +6,7 @@
 mod course;
 mod figures;
 mod happened;
+mod repeats;
 mod results;
 pub mod tally;
 mod todo;
@@ -40,6 +41,7 @@ pub fn text(queue: &Queue, zone: &TimeZone) -> String {
     section(&mut out, "STANDARDS", results::standards(queue, zone));
     section(&mut out, "BLANKS", results::blanks(queue));
     section(&mut out, "SAMPLES", results::samples(queue));
+    section(&mut out, "REPEATS", repeats::write(queue));
     section(&mut out, "TIME COURSE", course::write(queue));
     section(&mut out, "PRESSURE", figures::pressure(queue, zone));
     section(&mut out, "CALIBRATION", figures::calibration(queue));
@@ -75,6 +77,10 @@ pub fn headline(queue: &Queue, tally: &Tally) -> String {
             parts.push(format!("{n} {what}"));
         }
     };
+    part(
+        tally.repaired,
+        "stand by another injection of the same sample",
+    );
     part(tally.rerun, "must be injected again");
     part(
         tally.provisional,

@@ -7,13 +7,12 @@ use std::collections::HashMap;
 use std::fmt::Write as _;
 
 use super::cells;
-use crate::check::Check;
-use crate::night::queue::{Queue, Row, Slot};
+use super::left_out;
+use crate::night::Verdict;
+use crate::night::queue::{Queue, Slot};
 use crate::night::replicate::Group;
-use crate::night::{Reason, Verdict};
 use crate::quant::describe::{MeanInterval, mean_interval_95};
 use crate::quant::rate::Rate;
-use crate::text::one_line;
 
 /// The first line.
 pub const HEADER: &str = "series,time_h,analyte,unit,n,mean,sd,low_95,high_95,left_out,rsd_percent,outlier,rate_per_h,rate_low_95,\
@@ -92,74 +91,18 @@ fn order(queue: &Queue) -> Vec<usize> {
 }
 
 fn mean(queue: &Queue, group: usize, analyte: usize) -> Option<Mean> {
-    let members = &queue.groups().get(group)?.members;
-    let averaged = queue.averaged_members(group, analyte);
-    let values: Vec<f64> = averaged.iter().map(|(_, c)| *c).collect();
-    let verdict = |m: usize| {
-        queue
-            .slots()
-            .get(m)
-            .and_then(|s| s.rows.get(analyte))
-            .and_then(|r| r.verdict)
-    };
+    let averaged = queue.averaged_results(group, analyte);
+    let values: Vec<f64> = averaged.iter().filter_map(|s| s.concentration).collect();
     let provisional = averaged
         .first()
-        .is_some_and(|(m, _)| verdict(*m) == Some(Verdict::Provisional));
-    let out = members
-        .iter()
-        .filter(|m| averaged.binary_search_by_key(*m, |(k, _)| *k).is_err())
-        .filter_map(|m| queue.slots().get(*m));
-    let left_out: Vec<String> = out.map(|slot| left_out(slot, analyte)).collect();
+        .is_some_and(|s| s.verdict == Verdict::Provisional);
     Some(Mean {
         group,
         analyte,
         figures: mean_interval_95(&values),
         provisional,
-        left_out: left_out.join("; "),
+        left_out: left_out::words(queue, group, analyte, &averaged),
     })
-}
-
-fn left_out(slot: &Slot, analyte: usize) -> String {
-    let why = match slot.rows.get(analyte) {
-        Some(row) if slot.is_settled() => causes(row),
-        _ => "not in yet".to_owned(),
-    };
-    format!("{}: {why}", named(slot))
-}
-
-/// `sample 4 (position 4)`.
-fn named(slot: &Slot) -> String {
-    let plan = &slot.plan;
-    let name = if plan.name.is_empty() {
-        &plan.stem
-    } else {
-        &plan.name
-    };
-    format!("{} (position {})", one_line(name), plan.position)
-}
-
-/// The reasons that keep a result out; what only stands beside it is no reason.
-fn causes(row: &Row) -> String {
-    let beside = |r: &Reason| {
-        matches!(
-            r,
-            Reason::Check(Check::Replicates | Check::RetentionShift | Check::UnlistedTrace)
-        )
-    };
-    let mut words: Vec<&str> = row
-        .reasons
-        .iter()
-        .filter(|r| !beside(r))
-        .map(|r| r.word())
-        .collect();
-    if row.verdict == Some(Verdict::Provisional) {
-        words.insert(0, Verdict::Provisional.word());
-    }
-    if words.is_empty() {
-        "no concentration".to_owned()
-    } else {
-        words.join(" ")
-    }
 }
 
 fn row(out: &mut String, queue: &Queue, mean: &Mean, rate: Option<Rate>) {

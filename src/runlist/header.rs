@@ -164,7 +164,9 @@ impl Header {
                 .map(Column::name)
         };
         let near = |e: &String| nearest(&e.to_lowercase(), missing()).map(|n| (e.clone(), n));
-        let misses: Vec<_> = self.extra.iter().filter_map(|(e, _)| near(e)).collect();
+        let unknown = |e: &&String| !e.eq_ignore_ascii_case(crate::night::join::COLUMN);
+        let names = self.extra.iter().map(|(e, _)| e).filter(unknown);
+        let misses: Vec<_> = names.filter_map(near).collect();
         let note = |(e, n): &(String, &str)| {
             format!(
                 "column {} is kept as an extra one; is it meant as {n}?",

@@ -3,6 +3,7 @@
 //! The order is always the same: memory, ledger, alert files, sheet, the files beside it. A failure of the ledger gives
 //! the desk up ([`DeskError::Ledger`]); a result file that cannot be written is told and tried again.
 
+mod joining;
 mod landing;
 mod letters;
 mod pressure;
@@ -99,6 +100,7 @@ pub struct Desk {
     bad_files: BTreeMap<PathBuf, Seen>,
     /// Alert files that could not be written yet.
     unwritten: BTreeMap<PathBuf, String>,
+    joins: joining::Joins,
     listener: Option<Listener>,
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
@@ -129,6 +131,7 @@ impl Desk {
             bad_lists: BTreeMap::new(),
             bad_files: BTreeMap::new(),
             unwritten: BTreeMap::new(),
+            joins: joining::Joins::default(),
             listener: None,
             postbox: None,
             gauge: None,
@@ -251,7 +254,7 @@ impl Desk {
         }
         ledger.move_landings(&self.station.name, &moves)?;
         self.load_pressure(ledger, queue)?;
-        Ok(())
+        self.introduce(ledger, queue)
     }
 
     /// True where this content of the file has been taken with this method already.
@@ -293,7 +296,8 @@ impl Desk {
     /// their traces lands again.
     fn forget(&mut self, now: Timestamp) {
         let long_ago = |q: &Queue| {
-            let last = q.pace().last().and_then(|l| later(l, FORGET_AFTER_S));
+            let last = q.pace().last().max(self.joins.needed(&q.name));
+            let last = last.and_then(|l| later(l, FORGET_AFTER_S));
             q.is_ended() && last.is_some_and(|t| t <= now)
         };
         let up_to_date = |name: &String| {
@@ -310,6 +314,7 @@ impl Desk {
             .collect();
         for name in old {
             self.night.forget(&name);
+            self.joins.forget(&name);
             self.outputs.remove(&name);
             self.loaded.remove(&name);
             self.forget_letters(&name);
@@ -338,7 +343,7 @@ impl Desk {
     /// # Errors
     /// When the ledger cannot be written.
     pub fn settle(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {
-        let all = self.night.judge(now);
+        let all = self.judged(ledger, now)?;
         for (queue, changes) in &all {
             let _queue = tracing::info_span!("queue", name = %queue).entered();
             // Told before it is kept as raised: a kill between the two repeats a message, and never loses one.

@@ -6,7 +6,7 @@ use crate::runlist::{Row, blank, sample, standard};
 use crate::table::Table;
 
 /// Plays a queue spelled by letters: `b`lank, `P`assing standard, `F`ailing standard, `s`ample.
-fn night(letters: &str) -> (Lab, i32, Table) {
+pub fn night(letters: &str) -> (Lab, i32, Table) {
     let lab = Lab::new();
     let row = |c| match c {
         'b' => blank(),
@@ -30,7 +30,7 @@ fn night(letters: &str) -> (Lab, i32, Table) {
 }
 
 #[track_caller]
-fn judged(sheet: &Table, expected: &[(u64, &str)]) {
+pub fn judged(sheet: &Table, expected: &[(u64, &str)]) {
     for (position, verdict) in expected {
         assert_eq!(sheet.verdict(*position), *verdict, "at {position}");
     }

@@ -12,6 +12,7 @@ mod table;
 mod words;
 
 mod blanks;
+mod bracket_cases;
 mod bracketing;
 mod brackets;
 mod budgets;
@@ -21,6 +22,7 @@ mod checking;
 mod drifting;
 mod heartbeat;
 mod hostile;
+mod joining;
 mod landing;
 mod late_lists;
 mod limits;

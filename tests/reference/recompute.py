@@ -582,6 +582,17 @@ def made_run():
         drop_p3_mau_min=part(cut, int(np.searchsorted(t, 9.6))))
 
 
+def brackets():
+    """A sample stands where the checks next to it, before and after, both pass."""
+    for row in rows("bracketing_cases.csv"):
+        tokens = row["sequence"].split()
+        beside = lambda part: next((t for t in part if t not in "SN"), None)
+        fallen = [k + 1 for k, t in enumerate(tokens)
+                  if t in "SN" and (beside(tokens[k::-1]), beside(tokens[k:])) != ("P", "P")]
+        want = [int(k) for k in row["invalid_positions_strict"].split()]
+        same(f"brackets {row['case']}: samples that fall", int(fallen == want), 1)
+
+
 # ------------------------------------------------------------------- what is listed against what was computed
 
 # Made for tests, with nothing to compute: inputs alone.
@@ -605,7 +616,7 @@ def listed():
 
 def main():
     for part in (strd_linear, strd_univariate, strd_peaks, fluorescence, weighted, other_lines, bracketing, quantiles, trends, rates_of_change,
-                 smoothing, noise, peaks, pairs, made_run, listed):
+                 smoothing, noise, peaks, pairs, made_run, brackets, listed):
         part()
     if "--list" in sys.argv[1:]:
         for key, value in computed.items():

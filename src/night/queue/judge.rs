@@ -23,6 +23,7 @@ impl Queue {
             rebuilt: std::mem::take(&mut self.rebuilt),
             ended: std::mem::take(&mut self.just_ended),
             alerts: std::mem::take(&mut self.pending),
+            rejoined: std::mem::take(&mut self.rejoined),
             ..Changes::default()
         };
         if self.refit && self.calibrators_are_in() {
@@ -33,7 +34,8 @@ impl Queue {
         let touched = self.with_samples_beside(dirty);
         let verdicts = self.assess_all(&touched);
         let mut before = BTreeMap::new();
-        let groups = self.verdicts(&verdicts, &mut before);
+        let mut groups = self.verdicts(&verdicts, &mut before);
+        groups.extend(std::mem::take(&mut self.regroup));
         self.replicates(&groups, now, &mut changes, &mut before);
         for k in &touched {
             self.tell_slot(*k, now, &mut changes.alerts);
@@ -369,36 +371,6 @@ impl Queue {
                 }
                 _ => {}
             }
-        }
-    }
-
-    /// Concentrations of a group that enter its mean: the accepted ones, and in their absence the provisional ones.
-    pub fn averaged(&self, group: usize, analyte: usize) -> Vec<f64> {
-        self.averaged_members(group, analyte)
-            .into_iter()
-            .map(|(_, c)| c)
-            .collect()
-    }
-
-    /// The same with the slots they come from.
-    pub fn averaged_members(&self, group: usize, analyte: usize) -> Vec<(usize, f64)> {
-        let Some(group) = self.groups.get(group) else {
-            return Vec::new();
-        };
-        let of = |wanted: Verdict| -> Vec<(usize, f64)> {
-            let pick = |m: &usize| {
-                let slot = self.slots.get(*m)?;
-                let verdict = slot.rows.get(analyte)?.verdict;
-                let value = slot.assessment.lines.get(analyte)?.concentration?;
-                (verdict == Some(wanted)).then_some((*m, value))
-            };
-            group.members.iter().filter_map(pick).collect()
-        };
-        let accepted = of(Verdict::Accepted);
-        if accepted.is_empty() {
-            of(Verdict::Provisional)
-        } else {
-            accepted
         }
     }
 }

@@ -194,6 +194,12 @@ impl Queue {
         self.refit |= !self.calibrators.is_empty() && self.serving.own().is_none();
     }
 
+    /// It had ended before it was taken up again: the same as [`Queue::end`], and nobody is told once more.
+    pub fn resume_ended(&mut self) {
+        self.end();
+        self.just_ended = false;
+    }
+
     fn miss(&mut self, k: usize) {
         if let Some(slot) = self.slots.get_mut(k) {
             slot.missing = true;

@@ -302,8 +302,23 @@ impl Queue {
 }
 
 impl Changes {
-    /// True where neither a row nor an alert changed.
+    /// True where neither a row nor an alert changed, nor what a repeat gave.
     pub fn is_empty(&self) -> bool {
-        self.slots.is_empty() && !self.rebuilt && self.alerts.is_empty() && !self.ended
+        self.slots.is_empty()
+            && !self.rebuilt
+            && self.alerts.is_empty()
+            && !self.ended
+            && !self.rejoined
+    }
+
+    /// Adds what a further judgement of the same queue changed.
+    pub fn extend(&mut self, more: Changes) {
+        self.slots.extend(more.slots);
+        self.slots.sort_unstable();
+        self.slots.dedup();
+        self.rebuilt |= more.rebuilt;
+        self.alerts.extend(more.alerts);
+        self.ended |= more.ended;
+        self.rejoined |= more.rejoined;
     }
 }

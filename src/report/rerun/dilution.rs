@@ -1,8 +1,8 @@
 //! Which dilutions a sample must be injected with again.
 
 use crate::check::Check;
+use crate::night::Reason;
 use crate::night::queue::{Queue, Slot};
-use crate::night::{Reason, Verdict};
 use crate::quant::dilution::propose_dilution;
 
 /// A cut-off peak that gives no usable figure is diluted so many times further (common practice, no source).
@@ -19,7 +19,8 @@ struct Need {
     known: Option<(f64, [f64; 2])>,
 }
 
-/// The total dilutions with which a sample must be injected again, ascending; empty where no row of it is `rerun`.
+/// The total dilutions with which a sample must be injected again, ascending; empty where no row of it is `rerun`,
+/// or where another injection of the sample gave the result or was tried after it.
 /// A dilution that serves several analytes stands once.
 pub fn dilutions(queue: &Queue, slot: &Slot) -> Vec<f64> {
     let mut open: Vec<Need> = (0..slot.rows.len())
@@ -60,7 +61,7 @@ fn need(queue: &Queue, slot: &Slot, analyte: usize) -> Option<Need> {
     let row = slot
         .rows
         .get(analyte)
-        .filter(|r| r.verdict == Some(Verdict::Rerun))?;
+        .filter(|_| queue.asks_again(slot, analyte))?;
     let has = |check: Check| row.reasons.contains(&Reason::Check(check));
     let current = slot.plan.dilution;
     let range = queue

@@ -2,19 +2,10 @@
 
 use std::collections::HashSet;
 
-/// What marks a repeat in a stem. Not `-r2`: so people call second replicates.
-const MARK: &str = "repeat";
+use crate::night::join::{MARK, unmarked};
+
 /// Longest stem before its mark, bytes: with mark and extension every file system takes it.
 const LONGEST: usize = 100;
-
-/// How often something marked so was repeated: nothing is once.
-fn times(text: &str) -> Option<u32> {
-    if text.is_empty() {
-        Some(1)
-    } else {
-        text.trim_start().parse().ok()
-    }
-}
 
 /// Stems in use, whatever their letters' case: some file systems do not tell it apart.
 pub(super) struct Names {
@@ -30,10 +21,7 @@ impl Names {
 
     /// A stem for the repeat of this one, not given before: `t-7` → `t-7-repeat`, `t-7-repeat2`, …
     pub(super) fn repeat(&mut self, stem: &str) -> String {
-        let (base, mut n) = match stem
-            .rsplit_once('-')
-            .and_then(|(base, mark)| Some((base, times(mark.strip_prefix(MARK)?)?)))
-        {
+        let (base, mut n) = match unmarked(stem) {
             Some((base, n)) => (base, n.saturating_add(1)),
             None => (stem, 1),
         };

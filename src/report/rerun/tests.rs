@@ -38,7 +38,7 @@ fn nothing_to_repeat_is_a_header_alone() {
     night.good(1).good(2).good(3).good(4);
     assert_eq!(
         csv(night.judged(), &["remark".to_owned()]),
-        "position,tray,vial,kind,name,file,volume_ul,dilution,level,series,time_h,replicate,remark\n"
+        "position,tray,vial,kind,name,file,volume_ul,dilution,level,series,time_h,replicate,remark,repeats\n"
     );
 }
 
@@ -55,7 +55,17 @@ fn a_failed_bracket_is_repeated_between_blank_and_standards() {
         list.injections
             .iter()
             .enumerate()
-            .all(|(k, i)| i.position == k as u64 + 1 && i.extra.len() == 1)
+            .all(|(k, i)| i.position == k as u64 + 1 && i.extra.len() == 2)
+    );
+    let repeats: Vec<&str> = list
+        .injections
+        .iter()
+        .map(|i| i.extra[1].as_str())
+        .collect();
+    let of = |p: u64| format!("crocks/t-{p}");
+    assert_eq!(
+        repeats,
+        ["", "", &of(3), &of(4), "", &of(6), &of(7), "", ""]
     );
     assert_eq!(list.injections[2].name, "sample 3");
     let mut stems: Vec<_> = list

@@ -3,6 +3,7 @@
 use super::{LONGEST_LIST, WIDTH, more};
 use crate::night::queue::Queue;
 use crate::quant::rate::Rate;
+use crate::report::left_out::place_of;
 use crate::report::time_course::rates::{Slope, rates, slopes};
 use crate::report::time_course::{Mean, means, suspect};
 use crate::report::words::{cut, table, wrap};
@@ -128,12 +129,13 @@ fn apart(out: &mut String, queue: &Queue, all: &[Mean]) {
     let named: Vec<String> = all
         .iter()
         .filter_map(|m| {
-            let slot = suspect::suspect(queue, m)?;
+            let standing = suspect::suspect(queue, m)?;
             let analyte = queue.method().analytes.get(m.analyte)?;
+            let place = place_of(queue, standing);
             Some(format!(
                 "{} at {}",
                 one_line(&analyte.name),
-                slot.plan.position
+                place.trim_start_matches("position ")
             ))
         })
         .collect();

@@ -10,6 +10,8 @@ use crate::runlist::Kind;
 pub struct Tally {
     /// Accepted, with a concentration or as below the limit of detection.
     pub usable: usize,
+    /// Failed, and another injection of the same sample gave them.
+    pub repaired: usize,
     /// To be injected again.
     pub rerun: usize,
     /// In, not failed, and without a passing standard on both sides.
@@ -26,18 +28,19 @@ impl Tally {
         let mut out = Tally::default();
         for slot in queue.slots().iter().filter(|s| s.plan.kind == Kind::Sample) {
             for k in 0..queue.method().analytes.len() {
-                *out.place(slot, k) += 1;
+                *out.place(queue, slot, k) += 1;
             }
         }
         out
     }
 
-    fn place(&mut self, slot: &Slot, analyte: usize) -> &mut usize {
+    fn place(&mut self, queue: &Queue, slot: &Slot, analyte: usize) -> &mut usize {
         let row = slot.rows.get(analyte).filter(|_| slot.is_settled());
         let Some(row) = row else {
             return &mut self.to_come;
         };
         match row.verdict {
+            Some(Verdict::Rerun) if queue.is_covered(slot, analyte) => &mut self.repaired,
             Some(Verdict::Rerun) => &mut self.rerun,
             Some(Verdict::Provisional) => &mut self.provisional,
             Some(Verdict::Accepted) => {
@@ -59,6 +62,11 @@ impl Tally {
 
     /// All of them.
     pub fn total(&self) -> usize {
-        self.usable + self.rerun + self.provisional + self.without_value + self.to_come
+        self.usable
+            + self.repaired
+            + self.rerun
+            + self.provisional
+            + self.without_value
+            + self.to_come
     }
 }

@@ -3,8 +3,8 @@
 use super::WIDTH;
 use super::tally::Tally;
 use crate::check::Check;
-use crate::night::Reason;
 use crate::night::queue::{Queue, Slot};
+use crate::night::{Reason, Verdict};
 use crate::report::rerun;
 use crate::report::words::{positions, wrap};
 use crate::runlist::Kind;
@@ -17,6 +17,12 @@ const HINTS: usize = 3;
 const DILUTIONS: usize = 12;
 
 pub(super) fn write(queue: &Queue, tally: &Tally) -> String {
+    if queue.is_repaired() {
+        let mut out = String::new();
+        let step = "Nothing: what failed has been injected again, and the repeats stand for it (REPEATS, below).";
+        wrap(&mut out, "  1. ", step, WIDTH);
+        return out;
+    }
     let mut steps: Vec<String> = containers(queue);
     steps.extend(stopped(queue));
     steps.extend(pressure(queue));
@@ -26,6 +32,7 @@ pub(super) fn write(queue: &Queue, tally: &Tally) -> String {
     steps.extend(calibrators(queue));
     steps.extend(exports(queue));
     steps.extend(again(queue));
+    steps.extend(later(queue));
     steps.extend(dilutions(queue));
     steps.extend(open_brackets(queue, tally));
     steps.extend(replicates(queue));
@@ -203,7 +210,8 @@ fn again(queue: &Queue) -> Option<String> {
         queue
             .slots()
             .iter()
-            .filter(|s| s.plan.kind == Kind::Sample && s.is_rerun()),
+            .filter(|s| s.plan.kind == Kind::Sample)
+            .filter(|s| (0..s.rows.len()).any(|a| queue.asks_again(s, a))),
     );
     (!needs.is_empty()).then(|| {
         let of = if samples.is_empty() {
@@ -212,6 +220,32 @@ fn again(queue: &Queue) -> Option<String> {
             format!(" Samples at {}.", at(&samples))
         };
         format!("Inject again, when the above is done: {needs}.{of}")
+    })
+}
+
+/// What failed again in a later night: the rerun list of that night asks for it.
+fn later(queue: &Queue) -> Option<String> {
+    let failed = |s: &&Slot| {
+        (0..s.rows.len()).any(|a| {
+            let rerun = s.rows.get(a).and_then(|r| r.verdict) == Some(Verdict::Rerun);
+            rerun && !queue.is_covered(s, a) && !queue.asks_again(s, a)
+        })
+    };
+    let slots: Vec<&Slot> = queue.slots().iter().filter(failed).collect();
+    let mut queues: Vec<String> = slots
+        .iter()
+        .filter_map(|s| queue.kin_of(&s.plan.stem).last())
+        .map(|k| crate::report::words::cut(&k.member.queue, 40))
+        .collect();
+    queues.sort_unstable();
+    queues.dedup();
+    let all = places(slots.into_iter());
+    (!all.is_empty()).then(|| {
+        format!(
+            "The repeats of {} failed too: the rerun.csv of {} asks for them, with the dilutions that they need.",
+            at(&all),
+            queues.join(", ")
+        )
     })
 }
 

@@ -1,27 +1,44 @@
 //! The replicate that stands apart from its fellows: named, never left out by that.
 
-use super::{Mean, named};
-use crate::night::queue::{Queue, Slot};
+use super::Mean;
+use crate::night::queue::{Queue, Standing};
 use crate::quant::outlier::grubbs_two_sided;
+use crate::report::left_out::{named, place_of};
 
 /// Level of the test: of groups without any outlier it names one in so many: 1 in 20.
 const ALPHA: f64 = 0.05;
 
 /// The injection of which Grubbs' test says that it stands apart, two-sided at 5 %; of three replicates or more. What the
 /// mean leaves out is not looked at.
-pub fn suspect<'a>(queue: &'a Queue, mean: &Mean) -> Option<&'a Slot> {
-    let members = queue.averaged_members(mean.group, mean.analyte);
-    let values: Vec<f64> = members.iter().map(|(_, c)| *c).collect();
+pub fn suspect<'a>(queue: &'a Queue, mean: &Mean) -> Option<Standing<'a>> {
+    let averaged = queue.averaged_results(mean.group, mean.analyte);
+    let values: Vec<f64> = averaged.iter().filter_map(|s| s.concentration).collect();
     let test = grubbs_two_sided(&values, ALPHA).filter(|t| t.stands_apart())?;
-    let (slot, _) = members.get(test.index)?;
-    queue.slots().get(*slot)
+    averaged.get(test.index).copied()
+}
+
+/// `sample 4 (position 4)`, where its repeat stands for it with the repeat's place; empty: nobody.
+pub fn name(queue: &Queue, mean: &Mean) -> String {
+    let Some(standing) = suspect(queue, mean) else {
+        return String::new();
+    };
+    let name = queue.slots().get(standing.slot).map(named);
+    match standing.repeat {
+        Some(_) => format!(
+            "{}, repeated at {}",
+            name.unwrap_or_default(),
+            place_of(queue, standing)
+        ),
+        None => name.unwrap_or_default(),
+    }
 }
 
 /// `sample 4 (position 4), Grubbs 5 %`; empty: nobody.
 pub fn words(queue: &Queue, mean: &Mean) -> String {
-    suspect(queue, mean)
-        .map(|slot| format!("{}, Grubbs 5 %", named(slot)))
-        .unwrap_or_default()
+    match name(queue, mean) {
+        name if name.is_empty() => name,
+        name => format!("{name}, Grubbs 5 %"),
+    }
 }
 
 #[cfg(test)]

@@ -93,6 +93,7 @@ impl Desk {
         ledger.move_landings(&self.station.name, &moves)?;
         ledger.keep_list(&self.station.name, &record, now)?;
         for name in self.night.take_emptied() {
+            self.bereave(ledger, &name)?;
             ledger.drop_queue(&self.station.name, &name)?;
             self.loaded.remove(&name);
             self.forget_letters(&name);

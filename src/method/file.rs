@@ -4,7 +4,7 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
-use super::{Degree, Fit, Method, ScatterOf, Weight, analytes, conditions, limits, steering};
+use super::{Degree, Fit, Method, ScatterOf, Weight, analytes, conditions, limits, plan, steering};
 use crate::config::document::{self, Document};
 use crate::config::error::FileError;
 use crate::config::table::Table;
@@ -20,6 +20,7 @@ const KEYS: &[&str] = &[
     "calibration",
     "integration",
     "span",
+    "plan",
 ];
 const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero", "model", "scatter_of"];
 
@@ -40,6 +41,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
     let doc = Document::parse(text, path)?;
     let root = doc.root(KEYS)?;
     let analytes = analytes::read_all(&root)?;
+    let levels = analytes::levels(&root, &analytes)?;
     Ok(Method {
         name: root
             .need("name", "the method's name")?
@@ -48,7 +50,8 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
         conditions: conditions::read(&root, &analytes)?,
         column: conditions::column(&root)?,
         eluent: conditions::eluent(&root)?,
-        levels: analytes::levels(&root, &analytes)?,
+        plan: plan::read(&root, &levels)?,
+        levels,
         analytes,
         limits: limits::read(&root)?,
         fit: fit(&root)?,

@@ -7,8 +7,10 @@ mod analytes;
 mod conditions;
 pub mod file;
 mod limits;
+pub mod plan;
 mod steering;
 
+pub use plan::Plan;
 pub use steering::{Area, Integration, Span, Steering};
 
 /// A checked method. Every number is finite and in its range.
@@ -34,6 +36,8 @@ pub struct Method {
     pub scatter: ScatterOf,
     /// What is ordered for the integration.
     pub integration: Integration,
+    /// By which rules sample sheets become run lists.
+    pub plan: Plan,
     /// SHA-256 of the file's bytes, hex: the provenance of every number made with it.
     pub sha256: String,
 }

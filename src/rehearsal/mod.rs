@@ -35,8 +35,9 @@ mod list;
 mod maths;
 mod pressure;
 mod queue;
-mod random;
 mod settings;
+
+use crate::random;
 
 pub use export::{Action, DEFAULT_SECONDS_PER_CYCLE, Deed, Event, Exporter, Pace};
 pub use night::{Folders, Night};

@@ -14,6 +14,7 @@
 //! | [`quant`] | peaks + method → matched analytes; calibration, inverse prediction |
 //! | [`check`] | results + limits → named failures |
 //! | [`night`] | landings, run lists, the clock → verdicts and alerts of a queue |
+//! | [`budget`] | list + method → time, eluent, waste, vials, expected pressure |
 //! | [`ledger`] | records → durable, replayable |
 //! | [`plan`] | sample sheet + rules → a run list |
 //! | [`report`] | ledger → sheet, time course, rerun list, alerts, summary |
@@ -25,6 +26,7 @@
 //! [`command`] has one small file for each subcommand. `signal`, `quant`, `check`, `night` and `plan` are pure: values in,
 //! values out, no files, no clock, no logging for control, and time is an argument.
 
+pub mod budget;
 pub mod check;
 pub mod command;
 pub mod config;

@@ -10,6 +10,7 @@ use jiff::tz::TimeZone;
 use sha2::{Digest as _, Sha256};
 
 use super::{End, Failed, Outcome, load_config, say, say_error, station};
+use crate::budget;
 use crate::config::{Config, Station};
 use crate::intake::filter::{Filter, Role};
 use crate::method::{self, Method};
@@ -78,8 +79,16 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     };
     let planned = plan::make(&sheet, &method, &rules, &request).map_err(Failed::configuration)?;
     let text = runlist::file::write(&planned.list);
-    let lines = tell::lines(&sheet, &rules, &planned, seed);
-    deliver(args, &target, &text, &lines, &planned, place.as_ref())
+    let mut lines = tell::lines(&sheet, &rules, &planned, seed);
+    let budget = budget::reckon(&planned.list.injections, &method);
+    lines.extend(budget.lines(start, &zone));
+    deliver(args, &target, &text, &lines, &planned, place.as_ref())?;
+    // Eluent or waste that does not last is a check that is told at once.
+    Ok(if budget.short() {
+        End::Attention
+    } else {
+        End::Well
+    })
 }
 
 /// Writes the run list and says what was planned: beside a list on the standard output, on the other one.
@@ -90,7 +99,7 @@ fn deliver(
     lines: &[String],
     planned: &Planned,
     place: Option<&(Config, Station)>,
-) -> Outcome {
+) -> Result<(), Failed> {
     let mut said: Vec<String> = lines.to_vec();
     said.extend(
         planned
@@ -115,7 +124,7 @@ fn deliver(
             Target::File(_) => say(line),
         }
     }
-    Ok(End::Well)
+    Ok(())
 }
 
 /// The method that counts, and the station that it is of.

@@ -4,7 +4,9 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
-use super::{Degree, Fit, Method, ScatterOf, Weight, analytes, conditions, limits, plan, steering};
+use super::{
+    Degree, Fit, Method, ScatterOf, Weight, analytes, conditions, limits, plan, pumping, steering,
+};
 use crate::config::document::{self, Document};
 use crate::config::error::FileError;
 use crate::config::table::Table;
@@ -14,6 +16,8 @@ const KEYS: &[&str] = &[
     "conditions",
     "column",
     "eluent",
+    "pump",
+    "autosampler",
     "analyte",
     "level",
     "limits",
@@ -50,6 +54,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
         conditions: conditions::read(&root, &analytes)?,
         column: conditions::column(&root)?,
         eluent: conditions::eluent(&root)?,
+        pumping: pumping::read(&root)?,
         plan: plan::read(&root, &levels)?,
         levels,
         analytes,

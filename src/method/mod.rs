@@ -8,9 +8,13 @@ mod conditions;
 pub mod file;
 mod limits;
 pub mod plan;
+mod program;
+mod pumping;
 mod steering;
 
 pub use plan::Plan;
+pub use program::Program;
+pub use pumping::{Bottle, Phase, Pumping};
 pub use steering::{Area, Integration, Span, Steering};
 
 /// A checked method. Every number is finite and in its range.
@@ -24,6 +28,8 @@ pub struct Method {
     pub column: Option<Column>,
     /// The eluent and its containers, where described.
     pub eluent: Option<Eluent>,
+    /// How it is pumped, and how vials are drawn from.
+    pub pumping: Pumping,
     /// At least one; names are unique.
     pub analytes: Vec<Analyte>,
     /// What standards and calibrators contain; names are unique.

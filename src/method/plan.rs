@@ -22,6 +22,7 @@ pub(super) const KEYS: &[&str] = &[
     "samples_between",
     "blank_first",
     "blank_last",
+    "shutdown",
     "replicates",
     "replicate_order",
     "random_order",
@@ -71,6 +72,8 @@ pub struct Plan {
     pub blank_first: bool,
     /// A blank at the end. Default true.
     pub blank_last: bool,
+    /// A last conditioning injection called `shutdown`, for which the instrument has a method of its own. Default false.
+    pub shutdown: bool,
     /// Injections of each sample. Default 1.
     pub replicates: u64,
     /// How they follow each other.
@@ -130,6 +133,7 @@ impl Default for Plan {
             samples_between: 8,
             blank_first: true,
             blank_last: true,
+            shutdown: false,
             replicates: 1,
             replicate_order: ReplicateOrder::Sequence,
             random_order: false,
@@ -187,6 +191,7 @@ pub(super) fn read(root: &Table<'_>, levels: &[Level]) -> Result<Plan, FileError
         samples_between: whole("samples_between", 1, MOST_SAMPLES, rest.samples_between)?,
         blank_first: flag("blank_first", rest.blank_first)?,
         blank_last: flag("blank_last", rest.blank_last)?,
+        shutdown: flag("shutdown", rest.shutdown)?,
         replicates: whole("replicates", 1, MOST_SAMPLES, rest.replicates)?,
         replicate_order: table
             .get("replicate_order")

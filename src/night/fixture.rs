@@ -46,6 +46,7 @@ pub(crate) fn method() -> Method {
         },
         column: None,
         eluent: None,
+        pumping: Default::default(),
         analytes: vec![analyte("lactic acid", 12.9), analyte("acetic acid", 15.2)],
         levels: vec![level("low", 0.5), level("mid", MID), level("high", 20.0)],
         limits: Limits::default(),

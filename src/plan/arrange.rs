@@ -1,6 +1,6 @@
 //! What comes after what in a queue. The one place for plans and reruns alike:
 //!
-//! conditioning · opening blank · calibrators · checkpoint · (samples · checkpoint)… · closing blank
+//! conditioning · opening blank · calibrators · checkpoint · (samples · checkpoint)… · closing blank · shutdown
 
 use crate::method::plan::ReplicateOrder;
 use crate::random::{Purpose, Random};
@@ -13,8 +13,10 @@ pub struct Frame<T> {
     pub blank_first: Option<T>,
     /// Before the first checkpoint.
     pub calibrators: Vec<T>,
-    /// At the end.
+    /// After the last checkpoint.
     pub blank_last: Option<T>,
+    /// Behind everything: what the instrument goes to rest with.
+    pub shutdown: Option<T>,
 }
 
 /// Puts parts of samples between checkpoints: one before the first part and one after each, so that every bracket is closed.
@@ -33,6 +35,7 @@ pub fn enclose<T>(
         out.extend(checkpoint(k + 1));
     }
     out.extend(frame.blank_last);
+    out.extend(frame.shutdown);
     out
 }
 
@@ -107,6 +110,7 @@ mod tests {
             blank_first: Some('b'),
             calibrators: vec!['C', 'C'],
             blank_last: Some('b'),
+            shutdown: Some('z'),
         };
         let made = enclose(frame, parts(&samples, between), |k| {
             turn_of(rotation, per_checkpoint, k)
@@ -116,14 +120,14 @@ mod tests {
 
     #[test]
     fn a_queue_is_laid_out() {
-        assert_eq!(spelled("stuvx", 2, &['P'], 1), "wwbCCPstPuvPxPb");
-        assert_eq!(spelled("stuv", 2, &['P', 'Q', 'R'], 1), "wwbCCPstQuvRb");
+        assert_eq!(spelled("stuvx", 2, &['P'], 1), "wwbCCPstPuvPxPbz");
+        assert_eq!(spelled("stuv", 2, &['P', 'Q', 'R'], 1), "wwbCCPstQuvRbz");
         assert_eq!(
             spelled("stuvxy", 2, &['P', 'Q', 'R'], 2),
-            "wwbCCPQstRPuvQRxyPQb"
+            "wwbCCPQstRPuvQRxyPQbz"
         );
-        assert_eq!(spelled("s", 8, &[], 1), "wwbCCsb");
-        assert_eq!(spelled("", 8, &['P'], 1), "wwbCCPb");
+        assert_eq!(spelled("s", 8, &[], 1), "wwbCCsbz");
+        assert_eq!(spelled("", 8, &['P'], 1), "wwbCCPbz");
     }
 
     #[test]

@@ -21,6 +21,10 @@ pub mod sheet;
 pub mod template;
 pub mod tray;
 pub mod vials;
+mod write;
+
+/// What the last injection of a queue is called where the instrument goes to rest with it.
+pub const SHUTDOWN: &str = "shutdown";
 
 pub use make::{Planned, Request, make};
 

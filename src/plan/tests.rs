@@ -55,11 +55,12 @@ fn a_plan_with_everything() {
         r.standard_levels = vec!["mid".to_owned(), "high".to_owned()];
         r.samples_between = 4;
         r.replicates = 2;
+        r.shutdown = true;
     })
     .unwrap();
     assert_eq!(
         short(&made),
-        "w@3 b@1 Clow@4 Cmid@2 Cmid@2 Pmid@2 a1@5 a2@5 b1@6 b2@6 Phigh@3 c1@7 c2@7 Pmid@2 b@1"
+        "w@3 b@1 Clow@4 Cmid@2 Cmid@2 Pmid@2 a1@5 a2@5 b1@6 b2@6 Phigh@3 c1@7 c2@7 Pmid@2 b@1 w@1"
     );
     let stems: Vec<&str> = made
         .list
@@ -67,7 +68,7 @@ fn a_plan_with_everything() {
         .iter()
         .map(|i| i.stem.as_str())
         .collect();
-    assert_eq!((stems[0], stems[14]), ("crocks-01", "crocks-15"));
+    assert_eq!((stems[0], stems[15]), ("crocks-01", "crocks-16"));
     assert!(
         made.list
             .injections
@@ -206,7 +207,7 @@ fn rules() -> impl Strategy<Value = Plan> {
     );
     let counts = (0..3_u64, 1..4_u64, 1..12_u64, 1..4_u64);
     let vial = prop::option::of(1..6_u64);
-    (levels, calibrators, counts, any::<[bool; 4]>(), vial).prop_map(
+    (levels, calibrators, counts, any::<[bool; 5]>(), vial).prop_map(
         |(levels, calibrators, (conditioning, standards, between, replicates), flags, vial)| Plan {
             conditioning,
             calibrators: calibrators
@@ -225,6 +226,7 @@ fn rules() -> impl Strategy<Value = Plan> {
                 ReplicateOrder::Sequence
             },
             random_order: flags[3],
+            shutdown: flags[4],
             injections_per_vial: vial,
             ..Plan::default()
         },
@@ -262,18 +264,19 @@ fn obeys(made: &Planned, samples: usize, rules: &Plan) -> Result<(), TestCaseErr
     head.extend(rules.blank_first.then_some(Kind::Blank));
     head.extend(vec![Kind::Calibrator; calibrators as usize]);
     prop_assert!(kinds.starts_with(&head));
-    let tail = usize::from(rules.blank_last);
-    let middle = &list[head.len()..list.len() - tail];
+    let tail: Vec<Kind> = rules
+        .blank_last
+        .then_some(Kind::Blank)
+        .into_iter()
+        .chain(rules.shutdown.then_some(Kind::Conditioning))
+        .collect();
+    let middle = &list[head.len()..list.len() - tail.len()];
     prop_assert!(
         middle
             .iter()
             .all(|i| matches!(i.kind, Kind::Standard | Kind::Sample))
     );
-    prop_assert!(
-        kinds[kinds.len() - tail..]
-            .iter()
-            .all(|k| *k == Kind::Blank)
-    );
+    prop_assert!(kinds.ends_with(&tail));
     // Every bracket is closed, none is longer than it may be, and all but the last are full.
     let per = rules.standards_per_checkpoint as usize;
     prop_assert!(

@@ -50,6 +50,7 @@ standards_per_checkpoint = 2
 samples_between = 6
 blank_first = false
 blank_last = false
+shutdown = true
 replicates = 3
 replicate_order = "spread"
 random_order = true

@@ -32,6 +32,7 @@ fn method(places: &[(&str, f64, f64)]) -> Method {
         },
         column: None,
         eluent: None,
+        pumping: Default::default(),
         analytes,
         levels: Vec::new(),
         limits: Limits::default(),

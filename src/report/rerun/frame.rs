@@ -3,7 +3,7 @@
 
 use crate::method::Plan;
 use crate::night::queue::{Queue, Slot};
-use crate::plan::arrange;
+use crate::plan::{SHUTDOWN, arrange};
 use crate::runlist::{Injection, Kind};
 
 /// Calibrators and samples that must be repeated, with conditioning, blanks and checkpoints around them.
@@ -22,7 +22,8 @@ pub(super) fn around(
         conditioning: conditioning(queue, rules, &blank),
         blank_first: (rules.blank_first || starts_with_blank(queue)).then(|| blank.clone()),
         calibrators,
-        blank_last: last_blank(queue, rules, blank),
+        blank_last: last_blank(queue, rules, blank.clone()),
+        shutdown: shutdown(queue, rules, &blank),
     };
     let parts = parts(queue, rules, samples);
     arrange::enclose(frame, parts, |k| checkpoint(queue, rules, k))
@@ -65,13 +66,28 @@ fn starts_with_blank(queue: &Queue) -> bool {
 
 /// The blank that ends the queue; the first one where it is drawn from the same vial, so that one vial has one name.
 fn last_blank(queue: &Queue, rules: &Plan, first: Injection) -> Option<Injection> {
-    match queue.slots().last().map(|s| &s.plan) {
+    let mut plans = queue.slots().iter().map(|s| &s.plan);
+    match plans.rfind(|p| p.kind != Kind::Conditioning) {
         Some(last) if last.kind == Kind::Blank => Some(if alike(last, &first) {
             first
         } else {
             last.clone()
         }),
         _ => rules.blank_last.then_some(first),
+    }
+}
+
+/// What the queue went to rest with, or what the rules want.
+fn shutdown(queue: &Queue, rules: &Plan, blank: &Injection) -> Option<Injection> {
+    let last = queue.slots().last().map(|s| &s.plan);
+    match last {
+        Some(last) if last.kind == Kind::Conditioning => Some(last.clone()),
+        _ => rules.shutdown.then(|| Injection {
+            kind: Kind::Conditioning,
+            name: SHUTDOWN.to_owned(),
+            stem: SHUTDOWN.to_owned(),
+            ..blank.clone()
+        }),
     }
 }
 

@@ -5,7 +5,7 @@ use std::path::Path;
 use sha2::{Digest, Sha256};
 
 use super::{
-    Degree, Fit, Method, Quantify, ScatterOf, Weight, analytes, conditions, limits, pumping,
+    Degree, Fit, Method, Quantify, ScatterOf, Weight, analytes, conditions, limits, plan, pumping,
     steering,
 };
 use crate::config::document::{self, Document};
@@ -25,6 +25,7 @@ const KEYS: &[&str] = &[
     "calibration",
     "integration",
     "span",
+    "plan",
 ];
 const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero", "model", "scatter_of", "quantify"];
 
@@ -45,6 +46,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
     let doc = Document::parse(text, path)?;
     let root = doc.root(KEYS)?;
     let analytes = analytes::read_all(&root)?;
+    let levels = analytes::levels(&root, &analytes)?;
     Ok(Method {
         name: root
             .need("name", "the method's name")?
@@ -54,7 +56,8 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
         column: conditions::column(&root)?,
         eluent: conditions::eluent(&root)?,
         pumping: pumping::read(&root)?,
-        levels: analytes::levels(&root, &analytes)?,
+        plan: plan::read(&root, &levels)?,
+        levels,
         analytes,
         limits: limits::read(&root)?,
         fit: fit(&root)?,

@@ -7,10 +7,12 @@ mod analytes;
 mod conditions;
 pub mod file;
 mod limits;
+pub mod plan;
 mod program;
 mod pumping;
 mod steering;
 
+pub use plan::Plan;
 pub use program::Program;
 pub use pumping::{Bottle, Phase, Pumping};
 pub use steering::{Area, Integration, Span, Steering};
@@ -42,6 +44,8 @@ pub struct Method {
     pub quantify: Quantify,
     /// What is ordered for the integration.
     pub integration: Integration,
+    /// By which rules sample sheets become run lists.
+    pub plan: Plan,
     /// SHA-256 of the file's bytes, hex: the provenance of every number made with it.
     pub sha256: String,
 }

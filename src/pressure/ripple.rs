@@ -137,7 +137,7 @@ pub fn pulsation(readings: &[f64]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rehearsal::random::{Purpose, Random};
+    use crate::random::{Purpose, Random};
 
     #[test]
     fn pulsation_is_the_standard_deviation_of_noise_whatever_the_slope() {

@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::Reading;
 use super::course::{Change, Course, Plan, Terms};
 use crate::check::Check;
-use crate::rehearsal::random::{Purpose, Random};
+use crate::random::{Purpose, Random};
 
 const CYCLE_S: f64 = 22.0 * 60.0;
 const INJECTIONS: usize = 24;

@@ -38,10 +38,11 @@ mod list;
 mod maths;
 mod pressure;
 mod queue;
-pub(crate) mod random;
 mod second;
 mod settings;
 mod stored;
+
+use crate::random;
 
 pub use export::{Action, DEFAULT_SECONDS_PER_CYCLE, Deed, Event, Exporter, Pace};
 pub use night::{Folders, Night};

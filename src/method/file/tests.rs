@@ -1,5 +1,5 @@
 use super::*;
-use crate::method::{Column, Eluent, Limits};
+use crate::method::{Column, Eluent, Limits, Plan};
 
 mod steering_keys;
 
@@ -100,6 +100,22 @@ fn the_sample_loads_and_shows_the_defaults() {
         "a limit shown in the sample is not its default"
     );
     assert_eq!(full.fit, plain.fit);
+    assert_eq!(plain.plan, Plan::default());
+    let examples = full.plan.clone();
+    assert!(examples.tray.is_some());
+    let without_examples = Plan {
+        conditioning_level: None,
+        calibrators: Vec::new(),
+        standard_levels: Vec::new(),
+        injections_per_vial: None,
+        columns: Default::default(),
+        tray: None,
+        ..examples
+    };
+    assert_eq!(
+        without_examples, plain.plan,
+        "a rule shown in the sample is not its default"
+    );
     let pressure = |l: &Limits| {
         (
             l.pressure_normal_mpa,
@@ -142,9 +158,14 @@ fn the_sample_shows_every_key() {
         steering::SPAN_KEYS,
         pumping::KEYS,
         pumping::SAMPLER_KEYS,
+        plan::KEYS,
+        plan::COLUMN_KEYS,
+        plan::TRAY_KEYS,
     ];
     // The bottles of a gradient contradict the one bottle: they stand among what is explained.
-    for key in keys.concat().into_iter().filter(|k| *k != "bottle") {
+    // Hours and days of a series contradict each other as well.
+    let in_words = ["bottle", "time_d"];
+    for key in keys.concat().into_iter().filter(|k| !in_words.contains(k)) {
         let shown =
             |l: &str| l.starts_with(&format!("{key} =")) || (l.starts_with('[') && l.contains(key));
         assert!(text.lines().any(shown), "{key} is not in the sample");

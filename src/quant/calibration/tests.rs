@@ -49,6 +49,7 @@ pub(crate) fn method() -> Method {
             degree: Degree::Straight,
         },
         integration: Default::default(),
+        plan: Default::default(),
         scatter: Default::default(),
         quantify: Default::default(),
         sha256: "5f".repeat(32),

@@ -42,6 +42,7 @@ fn method(places: &[(&str, f64, f64)]) -> Method {
             degree: crate::method::Degree::Straight,
         },
         integration: Default::default(),
+        plan: Default::default(),
         scatter: Default::default(),
         quantify: Default::default(),
         sha256: String::new(),

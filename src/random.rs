@@ -19,6 +19,8 @@ pub(crate) enum Purpose {
     Air = 4,
     /// The pressure log.
     Pressure = 5,
+    /// The order of a queue's samples.
+    Order = 6,
 }
 
 /// The odd number nearest to 2^64 divided by the golden ratio: the counter's step.
@@ -48,6 +50,20 @@ impl Random {
         // 53 bits fill a double's mantissa exactly.
         let unit = (self.next() >> 11) as f64 / (1u64 << 53) as f64;
         low + (high - low) * unit
+    }
+
+    /// A whole number below `end`, each equally likely; 0 where `end` is 0. What would favour the low ones is drawn anew.
+    pub(crate) fn below(&mut self, end: u64) -> u64 {
+        if end == 0 {
+            return 0;
+        }
+        let surplus = (u64::MAX % end + 1) % end;
+        loop {
+            let drawn = self.next();
+            if drawn <= u64::MAX - surplus {
+                return drawn % end;
+            }
+        }
     }
 
     /// Nearly normal with mean 0 and standard deviation 1: the sum of twelve uniforms less 6 (variance 12/12 = 1),
@@ -80,6 +96,21 @@ mod tests {
         for e in expected {
             assert_eq!(random.next(), e);
         }
+    }
+
+    #[test]
+    fn whole_numbers_are_equally_likely() {
+        let mut random = Random::stream(3, 0, Purpose::Order);
+        let mut counts = [0_u32; 6];
+        for _ in 0..60_000 {
+            counts[random.below(6) as usize] += 1;
+        }
+        // 10,000 each; six standard deviations are 550.
+        assert!(
+            counts.iter().all(|n| n.abs_diff(10_000) < 550),
+            "{counts:?}"
+        );
+        assert_eq!((random.below(1), random.below(0)), (0, 0));
     }
 
     #[test]

@@ -170,7 +170,7 @@ fn a_ledger_of_the_first_version_is_brought_forward() {
         ledger
             .connection
             .execute_batch(
-                "DROP TABLE outbox; DROP TABLE told; DROP TABLE running; PRAGMA user_version = 1;",
+                "DROP TABLE outbox; DROP TABLE told; DROP TABLE running; DROP TABLE pressure; DROP TABLE alive; DROP TABLE repeat; PRAGMA user_version = 1;",
             )
             .unwrap();
     }

@@ -379,7 +379,8 @@ impl Course {
         begun(at, Check::PressureLow, finding)
     }
 
-    /// What the last cycle stood at.
+    /// What the pressure falls from: the last cycle, or what is usual in this queue where that is less, for to come back from a
+    /// high pressure is no fall.
     fn usual(&self) -> Option<f64> {
         let points = self.bins.points();
         let last = points.iter().rev().take(self.per_cycle as usize);
@@ -387,7 +388,12 @@ impl Course {
         if (values.len() as i64) < self.per_cycle / 2 {
             return None;
         }
-        middle(&mut values)
+        let last = middle(&mut values)?;
+        Some(
+            self.gather
+                .usual_mpa()
+                .map_or(last, |usual| usual.min(last)),
+        )
     }
 
     /// A stretch of the cycle has ended.

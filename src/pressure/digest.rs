@@ -142,7 +142,7 @@ impl Gather {
         };
         if self.usual.len() < USUAL_CYCLES {
             self.usual.push(mpa);
-        } else if let Some(usual) = self.usual() {
+        } else if let Some(usual) = self.usual_mpa() {
             let far = |x: f64| (x - usual).abs();
             if self.furthest.is_none_or(|(old, _)| far(mpa) > far(old)) {
                 self.furthest = Some((mpa, at_s));
@@ -158,7 +158,8 @@ impl Gather {
         }
     }
 
-    fn usual(&self) -> Option<f64> {
+    /// What the first cycles stood at, MPa.
+    pub fn usual_mpa(&self) -> Option<f64> {
         (self.usual.len() == USUAL_CYCLES)
             .then(|| middle(&mut self.usual.clone()))
             .flatten()
@@ -185,7 +186,7 @@ impl Gather {
             highest: whole.highest?,
             median_mpa: middle(&mut y.clone())?,
             slope_mpa_per_h: slope,
-            usual_mpa: whole.usual(),
+            usual_mpa: whole.usual_mpa(),
             furthest: whole.furthest.map(extreme),
             outside: whole
                 .outside_since_s

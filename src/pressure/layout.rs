@@ -132,16 +132,16 @@ fn rows(bytes: &[u8], dialect: Dialect) -> Option<Rows<'_>> {
                 .any(|l| matches!(l, Looks::Stamp | Looks::Date | Looks::Clock));
             let texts = looks.iter().filter(|l| **l == Looks::Text).count();
             let is_row = cells.len() > 1 && (numbers > 1 || numbers > 0 && (of_time || texts > 0));
-            if !is_row || cells.len() != out.columns {
-                out.cells.clear();
-                out.understood = 0.0;
-                out.start = at;
-                out.line = number;
-                out.columns = cells.len();
-            }
             if is_row {
-                let text = looks.iter().filter(|l| **l == Looks::Text).count();
-                out.understood += 1.0 - text as f64 / looks.len() as f64 + 1e-6;
+                // Lines between rows are passed over; rows of another width begin anew.
+                if cells.len() != out.columns {
+                    out.cells.clear();
+                    out.understood = 0.0;
+                    out.start = at;
+                    out.line = number;
+                    out.columns = cells.len();
+                }
+                out.understood += 1.0 - texts as f64 / looks.len() as f64 + 1e-6;
                 out.cells.push(cells);
             }
         }

@@ -52,7 +52,9 @@ pub struct Log {
     layout: Option<Layout>,
     rows: Vec<(Raw, u32, f64)>,
     injections: Vec<OfInjection>,
+    /// Lines in a row that fit no more, and their text.
     strange: u32,
+    odd: Vec<u8>,
     notes: Vec<String>,
     told: Vec<String>,
 }
@@ -70,6 +72,7 @@ impl Log {
             rows: Vec::new(),
             injections: Vec::new(),
             strange: 0,
+            odd: Vec::new(),
             notes: Vec::new(),
             told: Vec::new(),
         }
@@ -139,25 +142,35 @@ impl Log {
         if self.layout.is_none() {
             self.sniff();
         }
+        self.rows_of_pending();
+        if self.strange >= STRANGE_LINES {
+            // The export has changed: its header is among the lines that fitted no more.
+            self.layout = None;
+            let mut again = std::mem::take(&mut self.odd);
+            again.extend_from_slice(&self.pending);
+            self.pending = again;
+            self.sniff();
+            self.rows_of_pending();
+            self.strange = 0;
+            self.odd.clear();
+        }
+    }
+
+    /// Takes the whole lines that wait, once the columns are known.
+    fn rows_of_pending(&mut self) {
         let Some(layout) = self.layout.clone() else {
             return;
         };
         let pending = std::mem::take(&mut self.pending);
         let mut at = 0;
-        while let Some(end) = next_line_end(&pending, at) {
-            let (stop, next) = line_at(&pending, at);
-            debug_assert!(stop <= end);
-            self.line(pending.get(at..stop).unwrap_or_default(), &layout);
+        while memchr::memchr2(b'\n', b'\r', pending.get(at..).unwrap_or_default()).is_some() {
+            let (end, next) = line_at(&pending, at);
+            self.line(pending.get(at..end).unwrap_or_default(), &layout);
             at = next;
         }
         let rest = pending.get(at..).unwrap_or_default();
         if rest.len() <= LONGEST_LINE {
             self.pending = rest.to_vec();
-        }
-        if self.strange >= STRANGE_LINES {
-            // The export has changed: its header comes anew.
-            self.strange = 0;
-            self.layout = None;
         }
     }
 
@@ -196,8 +209,13 @@ impl Log {
         };
         if self.row(&cells, layout).is_some() {
             self.strange = 0;
+            self.odd.clear();
         } else {
             self.strange += 1;
+            if self.odd.len() + line.len() < HEAD {
+                self.odd.extend_from_slice(line);
+                self.odd.push(b'\n');
+            }
         }
     }
 
@@ -256,12 +274,6 @@ impl Log {
             notes: std::mem::take(&mut self.notes),
         }
     }
-}
-
-/// Where the line that starts at `at` has its end mark; `None` for an unfinished one.
-fn next_line_end(bytes: &[u8], at: usize) -> Option<usize> {
-    let rest = bytes.get(at..)?;
-    memchr::memchr2(b'\n', b'\r', rest).map(|n| at + n)
 }
 
 /// The stem of a trace's name, whatever folder stands before it.

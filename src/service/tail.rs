@@ -215,7 +215,7 @@ mod tests {
         std::fs::write(&path, "other,mpa\n9,4.9\n10,5.0\n11,5.1\n12,5.2\n").unwrap();
         assert_eq!(
             text(&mut tail).map(|(anew, t)| (anew, t.len())),
-            Some((true, 39))
+            Some((true, 37))
         );
         // Away, and back.
         std::fs::remove_file(&path).unwrap();

@@ -25,7 +25,7 @@ fn terms() -> Terms {
     }
 }
 
-/// A queue of so many injections, of which the first `landings` land on time, with a reading every 20 s.
+/// A queue of so many injections, of which the first `landings` land on time, with a reading every 10 s.
 struct Night {
     injections: usize,
     landings: usize,
@@ -65,7 +65,7 @@ impl Night {
                 mpa: (mpa(s / CYCLE_S) + noise).max(0.0),
                 whole: false,
             }));
-            s += 20.0;
+            s += 10.0;
         }
         while next < self.landings {
             changes.extend(course.landed(at((next + 1) as f64 * CYCLE_S), next));
@@ -94,10 +94,10 @@ fn a_calm_queue_says_nothing() {
 
 #[test]
 fn the_pulse_of_every_injection_pages_nobody() {
-    // For 60 s, longer than the persistence, the pressure is beyond the limit in each cycle: the queue shows that it is a pulse.
+    // For 40 s, longer than the persistence, the pressure is beyond the limit in each cycle: the queue shows that it is a pulse.
     let pulse = |c: f64| {
         let s = (c.fract() * CYCLE_S) as u32;
-        let jump = if c < 3.9 { 20 } else { 60 };
+        let jump = if c < 3.9 { 20 } else { 40 };
         if s < jump { 9.4 } else { 8.0 }
     };
     let (changes, ..) = Night::of(12).play(pulse);
@@ -133,7 +133,7 @@ fn a_high_pressure_is_told_once_and_cleared_once() {
         changes,
         [
             (5.33, Check::PressureHigh, true),
-            (7.06, Check::PressureHigh, false)
+            (7.05, Check::PressureHigh, false)
         ]
     );
     let finding = full[0].finding.as_ref().unwrap();
@@ -193,7 +193,7 @@ fn shutdown_after_the_last_run_is_no_failure_and_before_it_is_one() {
         ..Night::of(10)
     };
     let (changes, ..) = night.play(|c| if c > 9.95 { 0.0 } else { 4.2 });
-    assert_eq!(changes, [(10.47, Check::PressureLow, true)]);
+    assert_eq!(changes, [(10.46, Check::PressureLow, true)]);
     // In the middle of the last run it cannot be.
     let (changes, ..) = night.play(|c| if c > 9.5 { 0.0 } else { 4.2 });
     assert_eq!(changes, [(9.53, Check::PressureLow, true)]);
@@ -218,7 +218,7 @@ fn without_a_list_a_fall_after_a_landing_may_be_the_end() {
 fn a_sudden_fall_to_less_than_half_is_low_whatever_the_limit() {
     let (changes, _, full) =
         Night::of(10).play(|c| if (5.5..6.5).contains(&c) { 1.9 } else { 4.2 });
-    assert_eq!(changes[0], (5.53, Check::PressureLow, true));
+    assert_eq!(changes[0], (5.52, Check::PressureLow, true));
     assert_eq!(changes[1].1, Check::PressureLow);
     assert!(!changes[1].2 && changes.len() == 2, "{changes:?}");
     let message = &full[0].finding.as_ref().unwrap().message;
@@ -232,7 +232,7 @@ fn a_pump_that_starts_late_is_not_low_yet() {
     let (changes, ..) = Night::of(6).play(|c| if c < 0.2 { 0.0 } else { 4.2 });
     assert_eq!(changes, []);
     let (changes, ..) = Night::of(6).play(|_| 0.0);
-    assert_eq!(changes, [(0.28, Check::PressureLow, true)]);
+    assert_eq!(changes, [(0.27, Check::PressureLow, true)]);
 }
 
 #[test]

@@ -9,7 +9,7 @@ use super::{End, Failed, Outcome, load_config, say, say_error, station, usual_co
 use crate::method::{self, Method};
 use crate::quant::scout::propose;
 use crate::service::desk::stem_of;
-use crate::signal::{self, Params};
+use crate::signal::{self, Params, Profile};
 use crate::text::one_line;
 use crate::trace::{self, Hints, Settings, Trace};
 use entry::{Source, entry, warnings};
@@ -54,26 +54,14 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let known = known(args, config)?;
     let method = known.method.as_ref().map(|(_, m)| m);
     let trace = read(&args.trace, &known.settings, method)?;
-    let path = args.trace.display();
-    if !signal::is_usable(&trace.time_s, &trace.signal_mau) {
-        return Err(Failed::io(format!(
-            "{path}: times that do not increase or values that are no signal, expected a trace"
-        )));
-    }
-    let params = Params {
-        detector_max_mau: method.and_then(|m| m.conditions.detector_max_mau),
-        ..Params::default()
-    };
-    let profile = signal::integrate(&trace.time_s, &trace.signal_mau, &params);
+    let profile = integrated(&trace, method, &args.trace)?;
     let end = |t: Option<&f64>| t.copied().unwrap_or_default() / 60.0;
     let span_min = [end(trace.time_s.first()), end(trace.time_s.last())];
     let proposal = match propose(&profile, span_min, method, &name) {
         Ok(proposal) => proposal,
         Err(refusal) => {
-            say_error(&format!(
-                "{}: no analyte can be proposed: {refusal}",
-                one_line(&path.to_string())
-            ));
+            let path = one_line(&args.trace.to_string_lossy());
+            say_error(&format!("{path}: no analyte can be proposed: {refusal}"));
             return Ok(End::Attention);
         }
     };
@@ -93,6 +81,21 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
             .for_each(|w| say_error(&format!("warning: {w}")));
     }
     Ok(End::Well)
+}
+
+/// The peaks of a trace, whatever the method looks for in it; of the method only the detector's ceiling is taken.
+fn integrated(trace: &Trace, method: Option<&Method>, path: &Path) -> Result<Profile, Failed> {
+    if !signal::is_usable(&trace.time_s, &trace.signal_mau) {
+        return Err(Failed::io(format!(
+            "{}: times that do not increase or values that are no signal, expected a trace",
+            one_line(&path.to_string_lossy())
+        )));
+    }
+    let params = Params {
+        detector_max_mau: method.and_then(|m| m.conditions.detector_max_mau),
+        ..Params::default()
+    };
+    Ok(signal::integrate(&trace.time_s, &trace.signal_mau, &params))
 }
 
 /// The compound's name: the one given, else the trace's, cut to what a method takes.

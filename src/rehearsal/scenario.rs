@@ -50,8 +50,8 @@ impl Scenario {
             AirBubble,
             Stalled,
             OverRange,
-            RerunJoins,
             OwnCalibrators,
+            RerunJoins,
             MailDown,
         ]
     }

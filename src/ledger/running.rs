@@ -10,7 +10,9 @@ use super::{Ledger, LedgerError, nanoseconds, timestamp};
 pub struct Gap {
     /// The last sign of life.
     pub from: Timestamp,
-    /// The next start.
+    /// The first start after it: what happened meanwhile landed from then on.
+    pub since: Timestamp,
+    /// The last start: after several crashes nobody watched until then.
     pub to: Timestamp,
 }
 
@@ -33,23 +35,25 @@ impl Ledger {
             )
             .optional()
             .map_err(|e| self.sqlite(e))?;
-        let (alive, told_from) = row.map_or((None, None), |(alive, from, _)| (alive, from));
-        let gap = match (told_from, alive) {
+        let (alive, untold, first) = row.unwrap_or((None, None, None));
+        let gap = match (untold, alive) {
             // A gap of which nobody was told yet grows.
             (Some(from), _) => Some(from),
             (None, Some(alive)) => Some(self.last_sign(alive)?),
             (None, None) => None,
         };
         let to = gap.map(|from| nanoseconds(now).max(from));
+        let since = to.map(|to| untold.and(first).unwrap_or(to));
         self.connection
             .execute(
                 "INSERT INTO running (id, alive_ns, gap_from_ns, gap_to_ns) VALUES (1, ?1, ?2, ?3)
                  ON CONFLICT DO UPDATE SET alive_ns = excluded.alive_ns, gap_from_ns = excluded.gap_from_ns, gap_to_ns = excluded.gap_to_ns",
-                params![nanoseconds(now), gap, to],
+                params![nanoseconds(now), gap, since],
             )
             .map_err(|e| self.sqlite(e))?;
-        Ok(gap.zip(to).map(|(from, to)| Gap {
+        Ok(gap.zip(since.zip(to)).map(|(from, (since, to))| Gap {
             from: timestamp(from),
+            since: timestamp(since),
             to: timestamp(to),
         }))
     }

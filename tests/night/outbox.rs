@@ -237,6 +237,13 @@ fn what_was_unsent_at_a_kill_is_sent_after_it_with_the_same_key() {
     std::thread::sleep(Duration::from_millis(800));
     daemon.stop();
     assert_eq!(of_kind(&hook, "unwatched").len(), 1);
+    // Another crash soon after is told later, with what came until then: a program that crashes again and again floods nobody.
+    let daemon = lab.watch();
+    daemon.signal("KILL");
+    let daemon = lab.watch();
+    std::thread::sleep(Duration::from_millis(800));
+    daemon.stop();
+    assert_eq!(of_kind(&hook, "unwatched").len(), 1);
 }
 
 #[test]

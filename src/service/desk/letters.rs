@@ -1,18 +1,22 @@
 //! Letters: what the policy decides is queued with the records that raised it.
 
+mod station;
+#[cfg(test)]
+mod tests;
+
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
 use super::{Desk, DeskError, Event};
 use crate::config;
-use crate::ledger::{Gap, Ledger, LedgerError, Told};
+use crate::ledger::{Ledger, LedgerError, Told};
 use crate::night::alarm::{Alert, AlertChanges};
 use crate::night::queue::Queue;
-use crate::post::{Audience, Letter};
+use crate::post::Letter;
 use crate::tell;
 use crate::tell::daily;
-use crate::tell::policy::{Book, Now, Settings, Told as ToldOf, decide};
+use crate::tell::policy::{Book, Now, Settings, decide};
 
 /// Under this name the station itself has its book: run lists that cannot be used.
 const STATION: &str = "";
@@ -207,86 +211,6 @@ impl Desk {
         self.post_summaries(ledger, now)
     }
 
-    /// Run lists that cannot be used.
-    fn post_lists(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {
-        let Some(postbox) = &mut self.postbox else {
-            return Ok(());
-        };
-        // What the ledger knows of lists is asked for once, then only while there is something to say.
-        let quiet = |b: &Book| b.told.is_empty();
-        if self.bad_lists.is_empty() && postbox.books.get(STATION).is_some_and(quiet) {
-            postbox.due.remove(STATION);
-            return Ok(());
-        }
-        for (queue, alert) in &self.bad_lists {
-            let kept = (queue.clone(), alert.clone());
-            postbox.lists.insert(alert.key.clone(), kept);
-        }
-        let cases: Vec<tell::policy::Case> = self
-            .bad_lists
-            .iter()
-            .map(|(queue, alert)| tell::case_of_list(queue, alert))
-            .collect();
-        let complete = postbox.complete;
-        let before = book_of(postbox, ledger, &self.station.name, STATION)?.clone();
-        let state = Now {
-            cases: &cases,
-            complete,
-            ended: false,
-            at: now,
-        };
-        let decided = decide(&before, state, &postbox.settings);
-        match decided.next {
-            Some(next) => postbox.due.insert(STATION.to_owned(), next),
-            None => postbox.due.remove(STATION),
-        };
-        if decided.book == before {
-            return Ok(());
-        }
-        let letter = |post: &tell::policy::Post| {
-            let told = decided.book.get(&post.key)?;
-            let known = postbox.lists.get(&told.place).cloned();
-            let (queue, alert) = &known.unwrap_or_else(|| list_of(told));
-            Some(tell::letter_of_list(
-                &self.station.name,
-                queue,
-                alert,
-                post,
-                now,
-                &self.zone,
-            ))
-        };
-        let letters: Vec<Letter> = decided.posts.iter().filter_map(letter).collect();
-        let told = Told {
-            letters: &letters,
-            carriers: &postbox.carriers,
-            book: Some(&decided.book),
-            ..Told::default()
-        };
-        ledger.keep_told(&self.station.name, STATION, &told, now)?;
-        self.know(STATION, Some(decided.book));
-        self.posted(&letters);
-        Ok(())
-    }
-
-    /// Since when people know that a list has this very mistake.
-    pub(super) fn list_told_since(
-        &mut self,
-        ledger: &Ledger,
-        queue: &str,
-        alert: &Alert,
-    ) -> Result<Option<Timestamp>, LedgerError> {
-        let Some(postbox) = &mut self.postbox else {
-            return Ok(None);
-        };
-        let case = tell::case_of_list(queue, alert);
-        let book = book_of(postbox, ledger, &self.station.name, STATION)?;
-        let same = book.told.iter().find(|t| {
-            !t.over && t.place == case.place && case.keys.iter().all(|k| t.alerts.contains(k))
-        });
-        Ok(same.map(|t| t.raised_at))
-    }
-
     /// A queue that still runs at the time of day that is configured gets its summary so far, once a day.
     fn post_summaries(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {
         let Some(at) = self.postbox.as_ref().and_then(|p| p.summary_at) else {
@@ -362,58 +286,6 @@ impl Desk {
         Ok(())
     }
 
-    /// Tells of a time in which nobody watched: a file, and a letter where letters are sent. `last`: no other station
-    /// has to tell of it still.
-    ///
-    /// # Errors
-    /// When the ledger cannot be written.
-    pub fn tell_gap(
-        &mut self,
-        ledger: &mut Ledger,
-        gap: Gap,
-        happened: &tell::Happened,
-        last: bool,
-        now: Timestamp,
-    ) -> Result<(), DeskError> {
-        let message = tell::unwatched(&self.station.name, gap.from, gap.to, happened, &self.zone);
-        self.write_message(ledger, &message, now)?;
-        let mut letters = Vec::new();
-        if self.postbox.is_some() {
-            let mut letter = tell::letter(&self.station.name, None, &message, Audience::Now);
-            if let Some(payload) = letter.payload.as_object_mut() {
-                payload.insert("kind".to_owned(), "unwatched".into());
-                payload.insert("repeat".to_owned(), 0.into());
-                payload.insert("audience".to_owned(), "now".into());
-            }
-            letters.push(letter);
-        }
-        let told = Told {
-            letters: &letters,
-            carriers: self.carriers(),
-            gap_told: last,
-            ..Told::default()
-        };
-        ledger.keep_told(&self.station.name, STATION, &told, now)?;
-        self.posted(&letters);
-        Ok(())
-    }
-
-    /// A letter did not arrive and is not tried again: a file says so.
-    ///
-    /// # Errors
-    /// When the ledger cannot be written.
-    pub fn tell_lost(
-        &mut self,
-        ledger: &mut Ledger,
-        carrier: &str,
-        letter: &Letter,
-        why: &str,
-        now: Timestamp,
-    ) -> Result<(), DeskError> {
-        let message = tell::undelivered(carrier, letter, why, now, &self.zone);
-        self.write_message(ledger, &message, now)
-    }
-
     /// A queue that is no longer in memory is not asked any more.
     pub(super) fn forget_letters(&mut self, queue: &str) {
         if let Some(postbox) = &mut self.postbox {
@@ -421,31 +293,6 @@ impl Desk {
             postbox.due.remove(queue);
         }
     }
-}
-
-/// A list of which people were told before this start, and of which only that is known.
-fn list_of(told: &ToldOf) -> (String, Alert) {
-    let queue = told
-        .place
-        .rsplit_once("list:")
-        .map_or("", |(_, q)| q.trim_end_matches('|'));
-    let alert = Alert {
-        key: told.place.clone(),
-        raised_at: told.raised_at,
-        cleared_at: None,
-        now: true,
-        check: told.check.clone(),
-        position: None,
-        name: String::new(),
-        trace: String::new(),
-        analyte: String::new(),
-        measured: None,
-        limit: String::new(),
-        unit: String::new(),
-        affected: Vec::new(),
-        message: "the run list could not be used".to_owned(),
-    };
-    (queue.to_owned(), alert)
 }
 
 fn is_running(queue: &Queue) -> bool {
@@ -470,6 +317,3 @@ fn book_of<'p>(
     }
     Ok(postbox.books.entry(queue.to_owned()).or_default())
 }
-
-#[cfg(test)]
-mod tests;

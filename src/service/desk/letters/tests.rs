@@ -6,6 +6,7 @@ use super::*;
 use crate::config::Config;
 use crate::intake::scan;
 use crate::ledger::Waiting;
+use crate::post::Audience;
 use crate::rehearsal::{Night, Scenario};
 use crate::service::evaluate::{Outcome, evaluate};
 

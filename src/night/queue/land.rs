@@ -136,9 +136,7 @@ impl Queue {
             self.overtaken.remove(&k);
             self.miss(k);
         }
-        let done = self.listed && self.unsettled == 0;
-        let quiet = self.pace.quiet_at().is_some_and(|t| t <= now);
-        if !self.ended && self.pace.last().is_some() && (done || quiet) {
+        if !self.ended && self.is_over(now) {
             self.end();
         }
         self.watch_budget(now);

@@ -18,8 +18,8 @@ const CHECKS: [Check; 2] = [Check::EluentShort, Check::WasteFull];
 const NEVER_RUN_H: f64 = 72.0;
 
 impl Queue {
-    /// Judges the plan of a run list that is taken up. What has begun already is judged by its pace, in
-    /// [`Queue::watch_budget`]: here it can only be raised.
+    /// Judges the plan of a run list that is taken up. What has begun already is judged by its pace, as time passes: here
+    /// it can only be raised.
     pub fn plan_budget(&mut self, now: Timestamp) {
         if !self.listed || self.is_ended() || self.is_over(now) {
             return;

@@ -309,6 +309,13 @@ impl Queue {
         })
     }
 
+    /// It has begun, and every injection of its list is accounted for, or it has been silent for too long.
+    pub(super) fn is_over(&self, now: Timestamp) -> bool {
+        let done = self.listed && self.unsettled == 0;
+        let quiet = self.given_up_at().is_some_and(|t| t <= now);
+        self.pace.last().is_some() && (done || quiet)
+    }
+
     /// Bottles and waste container.
     pub(super) fn containers(&self) -> &[Container] {
         &self.containers

@@ -1,5 +1,6 @@
 //! Subject lines: what and where, short enough for a phone.
 
+use crate::budget::told_apart;
 use crate::check::Check;
 use crate::night::alarm::Alert;
 use crate::night::queue::{Queue, Slot};
@@ -135,12 +136,9 @@ fn pressure(name: &str, check: Check, alert: &Alert) -> String {
 
 /// `1126 mL for 900 mL`.
 fn volumes(alert: &Alert) -> String {
-    let needed = alert.measured.map(|m| fixed(m, 0)).unwrap_or_default();
-    format!(
-        "{needed} {unit} for {} {unit}",
-        alert.limit,
-        unit = alert.unit
-    )
+    let may = alert.limit.parse().unwrap_or(f64::NAN);
+    let (needed, may) = told_apart(alert.measured.unwrap_or(f64::NAN), may);
+    format!("{needed} {unit} for {may} {unit}", unit = alert.unit)
 }
 
 /// `over: recovery at 14 (crocks)`.

@@ -334,3 +334,17 @@ fn every_deadline_is_worked_off_when_it_comes() {
         );
     }
 }
+
+#[test]
+fn a_list_corrected_after_the_night_tells_nothing() {
+    let mut night = night("PsP", 2.0 * CYCLE_ML);
+    night.queue().plan_budget(start());
+    night.good(1).good(2).good(3);
+    let landed = night.queue().take_landings();
+    let mut corrected = self::night("PsP", 2.0 * CYCLE_ML);
+    for landing in landed {
+        corrected.queue().land(landing);
+    }
+    corrected.queue().plan_budget(at_min(600));
+    assert!(!corrected.queue().has_pending());
+}

@@ -4,7 +4,7 @@ use crate::config::bounds::Bounds;
 use crate::config::error::FileError;
 use crate::method::plan::{Columns, Plan};
 use crate::runlist::cells::{DECIMAL_COMMAS, Notes, decimal};
-use crate::runlist::{DILUTION, Mangled, TIME_H, VOLUME_UL, has_column};
+use crate::runlist::{DILUTION, Kind, Mangled, TIME_H, VOLUME_UL, has_column};
 
 use super::sheet::{Row, Sheet, shown};
 
@@ -110,6 +110,7 @@ impl Places {
 pub fn read(sheet: &Sheet, rules: &Plan) -> Result<Samples, FileError> {
     let places = Places::find(sheet, &rules.columns)?;
     let (kept, mut notes) = kept(sheet, &places);
+    no_controls(sheet)?;
     let (mut said, mut mangled) = (Notes::default(), Mangled::default());
     let names = naming_columns(sheet, rules, &places);
     let mut all = Vec::with_capacity(sheet.rows.len());
@@ -146,6 +147,22 @@ pub fn read(sheet: &Sheet, rules: &Plan) -> Result<Samples, FileError> {
         vial_column: places.vial,
         has_series: places.series.is_some(),
         replicate_column: places.replicate,
+    })
+}
+
+/// A row that calls itself a blank or standard is none of the samples: the plan places those.
+fn no_controls(sheet: &Sheet) -> Result<(), FileError> {
+    let Some(column) = sheet.column("kind") else {
+        return Ok(());
+    };
+    let other = |kind: Kind| kind != Kind::Sample;
+    let wrong = sheet
+        .rows
+        .iter()
+        .find(|row| Kind::parse(sheet.cell(row, Some(column))).is_some_and(other));
+    wrong.map_or(Ok(()), |row| {
+        let expected = "sample or an empty cell: the plan places blanks, standards, calibrators and conditioning itself";
+        Err(sheet.found(row, column, expected))
     })
 }
 

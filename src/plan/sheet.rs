@@ -163,10 +163,11 @@ impl Sheet {
                     continue;
                 }
                 let message = format!(
-                    "found {} cells with {} in cell {}, expected {width} cells as in the header",
+                    "found {} cells with {} in cell {}, expected {} as in the header",
                     record.len(),
                     quoted(text),
-                    place + 1
+                    place + 1,
+                    count(width, "cell")
                 );
                 return Err(self.error(line, message));
             };

@@ -21,6 +21,7 @@ mod landing;
 mod late_lists;
 mod limits;
 mod outlasting;
+mod planning;
 mod rehearsing;
 mod revisions;
 mod samples;

@@ -51,6 +51,21 @@ fn help_is_enough_to_use_a_command() {
                 "level,analyte,area_mau_s",
             ],
         ),
+        (
+            "plan",
+            &[
+                "--config",
+                "SAMPLES.csv",
+                "--name",
+                "--file-name",
+                "--out",
+                "--start",
+                "--seed",
+                "--force",
+                "[plan]",
+                "exit code",
+            ],
+        ),
         ("summary", &["--config", "QUEUE"]),
         (
             "rehearse",

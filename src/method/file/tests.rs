@@ -1,5 +1,5 @@
 use super::*;
-use crate::method::{Plan, Column, Eluent, Limits};
+use crate::method::{Column, Eluent, Limits, Plan};
 
 mod steering_keys;
 

@@ -159,7 +159,7 @@ fn templates_must_have_their_columns() {
     );
     assert_eq!(
         planned("name,day\n,3\n", |_| {}).unwrap_err(),
-        "s.csv:2: found nothing for the name \"{name}\" (option --name), expected a name"
+        "s.csv:2: found nothing for the name \"{name}\", expected a name"
     );
     assert_eq!(
         planned("name\n/\n", |r| r.file = Template::parse("{name}").unwrap()).unwrap_err(),

@@ -53,6 +53,11 @@ enum Command {
     /// Read everything that `watch` would read and say what is wrong
     Check(check::Args),
     /// Make a run list from a sample sheet: blanks and standards placed, vials and names filled in
+    ///
+    /// The sheet is a CSV with one row for each sample and any columns. Those called series, time_h (or time_d, in days),
+    /// dilution, volume_ul, replicate, tray and vial mean what they mean in a run list; names are built from columns by a
+    /// template. The rules stand in the method's table [plan]; an option goes before the key named with it. Time, eluent, waste
+    /// and vials are reckoned; where eluent or waste do not last, the exit code is 1.
     Plan(Box<plan::Args>),
     /// Process files or folders once, without the daemon
     Process(process::Args),

@@ -30,6 +30,7 @@ mod outbox;
 mod outlasting;
 mod own_calibrators;
 mod pacing;
+mod planning;
 mod pressure;
 mod rehearsing;
 mod revisions;

@@ -6,6 +6,7 @@ mod check;
 mod process;
 mod progress;
 mod rehearse;
+mod scout;
 mod summary;
 mod watch;
 
@@ -54,6 +55,8 @@ enum Command {
     Process(process::Args),
     /// Make a calibration file from calibrator traces or from a table of areas
     Calibrate(calibrate::Args),
+    /// Propose an analyte's entry in the method from an injection of the pure compound
+    Scout(scout::Args),
     /// Write the summary and the other results of a queue again
     Summary(summary::Args),
     /// Watch a simulated night go by, at many times real speed, through the real daemon
@@ -145,6 +148,7 @@ pub fn main() -> ExitCode {
         Command::Check(args) => check::run(&args, line.config.as_deref()),
         Command::Process(args) => process::run(&args, line.config.as_deref()),
         Command::Calibrate(args) => calibrate::run(&args, line.config.as_deref()),
+        Command::Scout(args) => scout::run(&args, line.config.as_deref()),
         Command::Summary(args) => summary::run(&args, line.config.as_deref()),
         Command::Rehearse(args) => rehearse::run(&args),
     };
@@ -169,11 +173,19 @@ fn say(message: &str) {
     let _ = writeln!(std::io::stdout(), "{message}");
 }
 
+/// The configuration where it usually lies, if there is one.
+fn usual_config() -> Option<PathBuf> {
+    [LOCAL_CONFIG, SYSTEM_CONFIG]
+        .iter()
+        .map(PathBuf::from)
+        .find(|p| p.exists())
+}
+
 /// The configuration named, or the one where it usually lies.
 fn load_config(named: Option<&Path>) -> Result<Config, Failed> {
     let path = match named {
         Some(path) => path.to_owned(),
-        None => [LOCAL_CONFIG, SYSTEM_CONFIG].iter().map(PathBuf::from).find(|p| p.exists()).ok_or_else(|| {
+        None => usual_config().ok_or_else(|| {
             Failed::configuration(format!(
                 "found neither {LOCAL_CONFIG} here nor {SYSTEM_CONFIG}; name a configuration with --config FILE"
             ))

@@ -44,6 +44,12 @@ pub fn grubbs(values: &[f64], alpha: f64) -> Option<Grubbs> {
     (g.is_finite() && critical.is_finite()).then_some(Grubbs { index, g, critical })
 }
 
+/// The test at the level `alpha` for the value farthest out on either side, of which nobody knew before on which side it
+/// would be: [`grubbs`] at `alpha`/2 (the same sources; critical values at 5 %: table 5 of ISO 5725-2, from memory, recomputed).
+pub fn grubbs_two_sided(values: &[f64], alpha: f64) -> Option<Grubbs> {
+    grubbs(values, alpha / 2.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -56,6 +62,15 @@ mod tests {
         assert_eq!(grubbs(&[1.0, 2.0, f64::NAN], 0.05), None);
         assert_eq!(grubbs(&[1.0, 2.0, 4.0], -1.0), None);
         assert!(!grubbs(&[1.0, 2.0, 3.0], 0.05).unwrap().stands_apart());
+    }
+
+    /// Of three values G cannot exceed 2/√3 = 1.15470 and must exceed 1.15431: two of them all but equal.
+    #[test]
+    fn three_values_just_inside_and_just_outside() {
+        let near = grubbs_two_sided(&[4.0, 4.05, 5.5], 0.05).unwrap();
+        assert!(!near.stands_apart(), "{near:?}");
+        let apart = grubbs_two_sided(&[4.0, 5.5, 4.03], 0.05).unwrap();
+        assert!(apart.stands_apart() && apart.index == 1, "{apart:?}");
     }
 
     proptest! {

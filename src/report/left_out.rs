@@ -117,7 +117,7 @@ fn place_of(queue: &Queue, standing: Standing<'_>) -> String {
 }
 
 /// `sample 4 (position 4)`.
-fn named(slot: &Slot) -> String {
+pub(super) fn named(slot: &Slot) -> String {
     let plan = &slot.plan;
     let name = if plan.name.is_empty() {
         &plan.stem

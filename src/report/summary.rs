@@ -3,6 +3,7 @@
 //! The first line says whether it worked. Then what to do now, what happened, and the figures. Nothing is claimed beyond the
 //! verdicts: a result that waits for its standard is counted as waiting.
 
+mod course;
 mod figures;
 mod happened;
 mod repeats;
@@ -41,7 +42,7 @@ pub fn text(queue: &Queue, zone: &TimeZone) -> String {
     section(&mut out, "BLANKS", results::blanks(queue));
     section(&mut out, "SAMPLES", results::samples(queue));
     section(&mut out, "REPEATS", repeats::write(queue));
-    section(&mut out, "TIME COURSE", figures::time_course(queue));
+    section(&mut out, "TIME COURSE", course::write(queue));
     section(&mut out, "CALIBRATION", figures::calibration(queue));
     section(&mut out, "NOTES", happened::notes(queue));
     section(&mut out, "MADE WITH", figures::provenance(queue));

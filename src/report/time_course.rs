@@ -1,4 +1,7 @@
-//! `time-course.csv`: replicates brought together.
+//! `time-course.csv`: replicates brought together, and how fast they change.
+
+pub mod rates;
+pub mod suspect;
 
 use std::collections::HashMap;
 use std::fmt::Write as _;
@@ -9,9 +12,11 @@ use crate::night::Verdict;
 use crate::night::queue::{Queue, Slot};
 use crate::night::replicate::Group;
 use crate::quant::describe::{MeanInterval, mean_interval_95};
+use crate::quant::rate::Rate;
 
 /// The first line.
-pub const HEADER: &str = "series,time_h,analyte,unit,n,mean,sd,low_95,high_95,left_out\n";
+pub const HEADER: &str = "series,time_h,analyte,unit,n,mean,sd,low_95,high_95,left_out,rsd_percent,outlier,rate_per_h,rate_low_95,\
+rate_high_95\n";
 
 /// Digits of the figures.
 const DIGITS: usize = 6;
@@ -31,11 +36,21 @@ pub struct Mean {
     pub left_out: String,
 }
 
+impl Mean {
+    /// Relative standard deviation of the replicates, % of the mean; `None` for fewer than two or a mean of zero.
+    pub fn rsd_percent(&self) -> Option<f64> {
+        let f = self.figures.as_ref()?;
+        let rsd = 100.0 * (f.sd? / f.mean.abs());
+        rsd.is_finite().then_some(rsd)
+    }
+}
+
 /// The whole file.
 pub fn csv(queue: &Queue) -> String {
     let mut out = HEADER.to_owned();
-    for mean in means(queue) {
-        row(&mut out, queue, &mean);
+    let all = means(queue);
+    for (mean, rate) in all.iter().zip(rates::rates(queue, &all)) {
+        row(&mut out, queue, mean, rate);
     }
     out
 }
@@ -90,7 +105,7 @@ fn mean(queue: &Queue, group: usize, analyte: usize) -> Option<Mean> {
     })
 }
 
-fn row(out: &mut String, queue: &Queue, mean: &Mean) {
+fn row(out: &mut String, queue: &Queue, mean: &Mean, rate: Option<Rate>) {
     let (Some(group), Some(analyte)) = (
         queue.groups().get(mean.group),
         queue.method().analytes.get(mean.analyte),
@@ -117,6 +132,18 @@ fn row(out: &mut String, queue: &Queue, mean: &Mean) {
     }
     out.push(',');
     cells::text(out, &mean.left_out);
+    out.push(',');
+    cells::fixed(out, mean.rsd_percent(), 2);
+    out.push(',');
+    cells::text(out, &suspect::words(queue, mean));
+    for value in [
+        rate.map(|r| r.per_h),
+        rate.and_then(|r| r.low_95),
+        rate.and_then(|r| r.high_95),
+    ] {
+        out.push(',');
+        cells::significant(out, value, DIGITS);
+    }
     out.push(cells::END);
 }
 
@@ -147,14 +174,14 @@ mod tests {
             "{text}"
         );
         assert!(
-            lines[1].ends_with(",sample 4 (position 4): unreadable-trace"),
+            lines[1].ends_with(",sample 4 (position 4): unreadable-trace,3.45,,,,"),
             "{text}"
         );
         assert!(
             lines[2].starts_with("crock 3,48,acetic acid,mmol/L,1,"),
             "{text}"
         );
-        assert!(lines[2].contains(",,,,\"'=crock 3, r1 (position 2): above-range; sample 4 (position 4): unreadable-trace\""), "{text}");
+        assert!(lines[2].contains(",,,,\"'=crock 3, r1 (position 2): above-range; sample 4 (position 4): unreadable-trace\",,,,,"), "{text}");
         let mean = &means(night.queue())[0];
         let f = mean.figures.as_ref().unwrap();
         assert!(
@@ -200,7 +227,7 @@ mod tests {
         let text = csv(night.judged());
         assert!(
             text.contains(
-                "crock,0,lactic acid,mmol/L,0,,,,,sample 2 (position 2): bracket-failed\n"
+                "crock,0,lactic acid,mmol/L,0,,,,,sample 2 (position 2): bracket-failed,,,,,\n"
             ),
             "{text}"
         );

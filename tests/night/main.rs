@@ -28,6 +28,7 @@ mod revisions;
 mod samples;
 mod snapshots;
 mod standards;
+mod time_course;
 mod unlisted;
 mod unusable_lists;
 mod usage;

@@ -286,6 +286,22 @@ def trends():
         t = stats.t.isf(0.05 / n, n - 2)
         put("grubbs", mean=y.mean(), sd=sd, G=np.abs(y - y.mean()).max() / sd,
             crit_upper=(n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t)))
+    # By the distribution itself: n c^2/(n - 1)^2 of one value is beta distributed, and it may lie on either side.
+    for n in range(3, 11):
+        u = special.betaincinv((n - 2) / 2, 0.5, 0.05 / n)
+        put("grubbs_two_sided", **{f"crit_{n}": (n - 1) / math.sqrt(n) * math.sqrt(1 - u)})
+
+
+def rates_of_change():
+    if not there("rate_of_change.csv"):
+        return
+    times, values = column("rate_of_change.csv", "time_h"), column("rate_of_change.csv", "value")
+    at = {t: [v for u, v in zip(times, values) if u == t] for t in times}
+    for before, after in itertools.pairwise(sorted(at)):
+        hours = after - before
+        bounds = stats.ttest_ind(at[after], at[before], equal_var=False).confidence_interval(0.95)
+        put(f"rate_{after:.0f}", per_h=(np.mean(at[after]) - np.mean(at[before])) / hours, low=bounds.low / hours,
+            high=bounds.high / hours)
 
 
 def sen(x, y):
@@ -521,7 +537,7 @@ def listed():
 
 
 def main():
-    for part in (strd_linear, strd_univariate, strd_peaks, fluorescence, weighted, other_lines, quantiles, trends,
+    for part in (strd_linear, strd_univariate, strd_peaks, fluorescence, weighted, other_lines, quantiles, trends, rates_of_change,
                  smoothing, noise, peaks, pairs, made_run, brackets, listed):
         part()
     if "--list" in sys.argv[1:]:

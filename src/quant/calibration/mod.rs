@@ -4,7 +4,7 @@ pub mod area_table;
 pub mod file;
 pub mod judge;
 pub mod units;
-mod write;
+pub(crate) mod write;
 
 use serde::{Deserialize, Serialize};
 

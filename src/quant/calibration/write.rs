@@ -235,7 +235,7 @@ fn levels(out: &mut String, curve: &Curve) {
 }
 
 /// A TOML basic string: quotes, backslashes, control characters and hidden marks escaped.
-fn quoted(text: &str) -> String {
+pub(crate) fn quoted(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + 2);
     out.push('"');
     for c in text.chars() {

@@ -1,6 +1,8 @@
 //! Trends and tails of the normal distribution.
 
 use super::{agrees, column};
+use crate::quant::describe::mean_interval_95;
+use crate::quant::rate::rate;
 use crate::quant::student::normal_tail;
 use crate::quant::trend::{mann_kendall, theil_sen};
 
@@ -50,4 +52,36 @@ fn grubbs_handbook() {
     agrees("grubbs.G", test.g);
     agrees("grubbs.crit_upper", test.critical);
     assert!(test.stands_apart() && x[test.index] == 245.57);
+}
+
+/// Critical values at 5 % for a value on either side: ISO 5725-2, table 5 (from memory; recomputed from the beta distribution).
+#[test]
+fn grubbs_two_sided_critical_values() {
+    for n in 3..=10 {
+        let x: Vec<f64> = (0..n).map(f64::from).collect();
+        let test = crate::quant::outlier::grubbs_two_sided(&x, 0.05).unwrap();
+        agrees(&format!("grubbs_two_sided.crit_{n}"), test.critical);
+    }
+}
+
+/// Rates of change with Welch's interval (data made here; recomputed with scipy).
+#[test]
+fn rates_of_change() {
+    let text = include_str!("../../../tests/reference/rate_of_change.csv");
+    let (times, values) = (column(text, 0), column(text, 1));
+    let at = |time: f64| {
+        let here: Vec<f64> = times
+            .iter()
+            .zip(&values)
+            .filter(|(t, _)| **t == time)
+            .map(|(_, v)| *v)
+            .collect();
+        mean_interval_95(&here).unwrap()
+    };
+    for (before, after) in [(24.0, 48.0), (48.0, 96.0)] {
+        let r = rate(&at(before), &at(after), after - before).unwrap();
+        agrees(&format!("rate_{after}.per_h"), r.per_h);
+        agrees(&format!("rate_{after}.low"), r.low_95.unwrap());
+        agrees(&format!("rate_{after}.high"), r.high_95.unwrap());
+    }
 }

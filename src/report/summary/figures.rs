@@ -1,67 +1,14 @@
-//! Means over time, calibrations, and what all of it was made with.
+//! Calibrations, and what all of it was made with.
 
-use super::{LONGEST_LIST, WIDTH, more};
+use super::WIDTH;
 use crate::method::Limits;
 use crate::night::queue::Queue;
 use crate::quant::curve::Curve;
-use crate::report::time_course::{Mean, means};
 use crate::report::words::{cut, table, wrap};
 use crate::text::{one_line, significant};
 
 /// Digits of concentrations.
 const DIGITS: usize = 4;
-
-/// Means of replicates.
-pub(super) fn time_course(queue: &Queue) -> String {
-    let all = means(queue);
-    if all.is_empty() {
-        return String::new();
-    }
-    let rows: Vec<Vec<String>> = all
-        .iter()
-        .take(LONGEST_LIST)
-        .map(|m| mean(queue, m))
-        .collect();
-    let mut out = String::new();
-    table(
-        &mut out,
-        "  ",
-        &[
-            "series", ">h", "analyte", ">n", ">mean", ">sd", "95 %", "unit", "",
-        ],
-        &rows,
-        WIDTH,
-    );
-    more(&mut out, all.len(), LONGEST_LIST, "time-course.csv");
-    if all.iter().any(|m| !m.left_out.is_empty()) {
-        out.push_str("  What is left out, and why, stands in time-course.csv.\n");
-    }
-    out
-}
-
-fn mean(queue: &Queue, m: &Mean) -> Vec<String> {
-    let group = queue.groups().get(m.group);
-    let analyte = queue.method().analytes.get(m.analyte);
-    let f = m.figures.as_ref();
-    let number = |x: Option<f64>| x.map(|x| significant(x, DIGITS)).unwrap_or_default();
-    let ends = f.and_then(|f| f.low_95.zip(f.high_95));
-    vec![
-        group.map(|g| cut(&g.series, 20)).unwrap_or_default(),
-        number(group.and_then(|g| g.time_h)),
-        analyte.map(|a| cut(&a.name, 14)).unwrap_or_default(),
-        f.map_or(0, |f| f.n).to_string(),
-        number(f.map(|f| f.mean)),
-        number(f.and_then(|f| f.sd)),
-        ends.map(|(l, h)| format!("{} to {}", significant(l, DIGITS), significant(h, DIGITS)))
-            .unwrap_or_default(),
-        analyte.map(|a| cut(&a.unit, 8)).unwrap_or_default(),
-        if m.provisional {
-            "provisional".to_owned()
-        } else {
-            String::new()
-        },
-    ]
-}
 
 /// The curve that serves each analyte.
 pub(super) fn calibration(queue: &Queue) -> String {

@@ -56,6 +56,46 @@ fn an_eventful_night_on_a_page() {
     insta::assert_snapshot!(text);
 }
 
+/// Three times of one crock, three replicates each, one of them apart at 24 h.
+#[test]
+fn a_course_shows_how_fast_it_changes_and_who_stands_apart() {
+    let mut night = Night::new("PssssssssssP");
+    for (k, time_h) in [0.0, 24.0, 48.0].into_iter().enumerate() {
+        let p = 2 + 3 * k;
+        night.group("crock 1", time_h, &[p, p + 1, p + 2]);
+    }
+    night.good(1);
+    let lactic = [4.0, 4.1, 4.2, 5.0, 5.01, 6.5, 7.0, 7.1, 7.4];
+    for (k, l) in lactic.into_iter().enumerate() {
+        night.land(2 + k, trace(&[Some(l), (k > 2).then_some(2.0)]));
+    }
+    let text = text(night.good(11).good(12).end().judged(), &zone());
+    lines_fit(&text);
+    let at = text.find("\nTIME COURSE").unwrap();
+    let end = text.find("\nCALIBRATION").unwrap();
+    insta::assert_snapshot!(&text[at..end]);
+}
+
+#[test]
+fn a_course_of_long_names_keeps_within_the_width() {
+    let mut night = Night::new("PsssssssssP");
+    for (k, time_h) in [0.125, 1240.25, 9480.75].into_iter().enumerate() {
+        let p = 2 + 3 * k;
+        night.group(&"long name ".repeat(4), time_h, &[p, p + 1, p + 2]);
+    }
+    for k in 2..=10 {
+        night.plan(k, |p| p.dilution = 1000.0);
+    }
+    night.good(1);
+    let lactic = [4.0, 4.1, 4.2, 5.0, 5.01, 6.5, 17.0, 17.1, 17.4];
+    for (k, l) in lactic.into_iter().enumerate() {
+        night.land(2 + k, trace(&[Some(l), Some(1.23 * l)]));
+    }
+    let text = text(night.judged(), &zone());
+    lines_fit(&text);
+    assert!(text.contains(", provisional\n"), "{text}");
+}
+
 #[test]
 fn a_quiet_night_says_so_first() {
     let mut night = Night::new("bPssPb");

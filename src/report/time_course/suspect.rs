@@ -1,0 +1,73 @@
+//! The replicate that stands apart from its fellows: named, never left out by that.
+
+use super::Mean;
+use crate::night::queue::{Queue, Standing};
+use crate::quant::outlier::grubbs_two_sided;
+use crate::report::left_out::{named, place};
+
+/// Level of the test: of groups without any outlier it names one in so many: 1 in 20.
+const ALPHA: f64 = 0.05;
+
+/// The result of which Grubbs' test says that it stands apart, two-sided at 5 %; of three replicates or more. What the
+/// mean leaves out is not looked at.
+pub fn suspect<'a>(queue: &'a Queue, mean: &Mean) -> Option<Standing<'a>> {
+    let averaged = queue.averaged_results(mean.group, mean.analyte);
+    let values: Vec<f64> = averaged.iter().filter_map(|s| s.concentration).collect();
+    let test = grubbs_two_sided(&values, ALPHA).filter(|t| t.stands_apart())?;
+    averaged.get(test.index).copied()
+}
+
+/// `sample 4 (position 4), Grubbs 5 %`; `sample 4 (position 4), repeat in crocks-rerun (position 2), Grubbs 5 %`; empty: nobody.
+pub fn words(queue: &Queue, mean: &Mean) -> String {
+    let words = |s: Standing<'_>| {
+        let slot = queue.slots().get(s.slot)?;
+        let repeat = s.repeat.map(|m| format!(", repeat{}", place(queue, m)));
+        Some(format!(
+            "{}{}, Grubbs 5 %",
+            named(slot),
+            repeat.unwrap_or_default()
+        ))
+    };
+    suspect(queue, mean).and_then(words).unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::night::fixture::{Night, trace};
+    use crate::report::time_course::{csv, means};
+
+    fn group(lactic: [f64; 3]) -> Night {
+        let mut night = Night::new("PsssP");
+        night.group("crock", 24.0, &[2, 3, 4]).good(1);
+        for (k, l) in lactic.into_iter().enumerate() {
+            night.land(2 + k, trace(&[Some(l), Some(5.0)]));
+        }
+        night.good(5).end();
+        night
+    }
+
+    #[test]
+    fn one_apart_is_named_and_stays_in_the_mean() {
+        let mut night = group([4.0, 5.5, 4.01]);
+        let text = csv(night.judged());
+        let lactic = text.lines().nth(1).unwrap();
+        assert!(
+            lactic.starts_with("crock,24,lactic acid,mmol/L,3,4.497"),
+            "{text}"
+        );
+        assert!(
+            lactic.ends_with(",\"sample 3 (position 3), Grubbs 5 %\",,,"),
+            "{text}"
+        );
+        let acetic = text.lines().nth(2).unwrap();
+        assert!(acetic.ends_with(",0.00,,,,"), "{text}");
+    }
+
+    #[test]
+    fn even_scatter_names_nobody() {
+        let mut night = group([4.0, 4.9, 5.5]);
+        let queue = night.judged();
+        assert!(means(queue).iter().all(|m| suspect(queue, m).is_none()));
+    }
+}

@@ -12,6 +12,7 @@ pub mod standard;
 pub use name::{Check, Effect, Told};
 
 use crate::method::Method;
+use crate::quant::bracketing::Factor;
 use crate::quant::curve::{Curve, Repeats};
 use crate::reading::{Evaluation, Found, Reading};
 use crate::runlist::{Injection, Kind};
@@ -57,8 +58,11 @@ pub struct Line {
     pub high_95: Option<f64>,
     /// 100 × found / nominal, % (standards and calibrators).
     pub recovery_percent: Option<f64>,
-    /// What stood in the detector, before the correction for the injected volume: the calibrated range is judged on it.
+    /// What stood in the detector by the curve alone, before any correction (for the injected volume, for the response
+    /// between checkpoints): the calibrated range is judged on it.
     pub in_detector: Option<f64>,
+    /// The response factor between the checkpoints has set it right.
+    pub bracketed: bool,
 }
 
 /// What one injection gave, judged by itself.
@@ -81,6 +85,8 @@ pub struct Bench<'a> {
     pub curves: &'a [Option<&'a Curve>],
     /// What the standards around a sample show of each analyte's scatter; shorter or empty: nothing.
     pub repeats: &'a [Option<Repeats>],
+    /// Response factors at a sample's place, where it is quantified by bracketing; shorter or empty: by the curve alone.
+    pub factors: &'a [Option<Factor>],
     /// Areas (for the method's injection volume) of the queue's first standard of this injection's level, if this is a later one.
     pub first_areas: Option<&'a [Option<f64>]>,
 }
@@ -161,8 +167,11 @@ fn read(plan: &Injection, reading: &Reading, bench: Bench<'_>, out: &mut Assessm
     for (k, found) in reading.analytes.iter().enumerate().take(out.lines.len()) {
         if let (Some(found), Some(line)) = (found, out.lines.get_mut(k)) {
             let curve = bench.curves.get(k).copied().flatten();
-            let repeats = bench.repeats.get(k).copied().flatten();
-            *line = numbers(found, curve, repeats, correction, plan.dilution);
+            let beside = (
+                bench.repeats.get(k).copied().flatten(),
+                bench.factors.get(k).and_then(Option::as_ref),
+            );
+            *line = numbers(found, curve, beside, correction, plan.dilution);
             line.recovery_percent = recovery(plan, bench.method, k, line);
         }
     }
@@ -188,7 +197,7 @@ pub fn volume_correction(plan: &Injection, method: &Method) -> f64 {
 fn numbers(
     found: &Found,
     curve: Option<&Curve>,
-    repeats: Option<Repeats>,
+    (repeats, factor): (Option<Repeats>, Option<&Factor>),
     correction: f64,
     dilution: f64,
 ) -> Line {
@@ -199,12 +208,17 @@ fn numbers(
         signal_to_noise: Some(found.signal_to_noise),
         ..Line::default()
     };
-    if let Some(prediction) = curve
-        .map(|c| c.predict_beside(found.area_mau_s, 1, repeats))
-        .filter(|p| p.x.is_finite())
-    {
+    let area = found.area_mau_s;
+    let predicted = curve.map(|c| match factor {
+        Some(factor) => c.predict_bracketed(area, 1, repeats, factor),
+        None => c.predict_beside(area, 1, repeats),
+    });
+    line.in_detector = curve
+        .map(|c| c.regression.invert(area))
+        .filter(|x| x.is_finite());
+    if let Some(prediction) = predicted.filter(|p| p.x.is_finite()) {
+        line.bracketed = factor.is_some();
         let factor = correction * dilution;
-        line.in_detector = Some(prediction.x);
         line.measured = Some(prediction.x * correction);
         line.concentration = Some(prediction.x * factor);
         line.low_95 = prediction

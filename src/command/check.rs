@@ -1,25 +1,38 @@
 //! `runsitter check`
 
+mod mail;
+
 use std::path::Path;
 
-use super::{End, Outcome, load_config, say};
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::{End, Failed, Outcome, load_config, say};
+use crate::budget;
 use crate::config::{Config, Station};
 use crate::intake::filter::Role;
 use crate::intake::{Seen, scan};
 use crate::ledger::is_network_share;
+use crate::method::Quantify;
 use crate::reading::Evaluation;
+use crate::runlist::RunList;
 use crate::service::lists;
 use crate::service::setup::Setup;
 use crate::text::{count, fixed, one_line, significant};
 use crate::trace::{self, Hints};
 
 /// Reads configuration, method, calibration, folders, run list and one trace as `watch` would, and says what was
-/// understood and what is wrong, with file and line. Changes nothing.
+/// understood and what is wrong, with file and line. Says what the newest run list takes, drinks and leaves in the waste
+/// if it is started now with full bottles, and the order of the pressure to expect; ends with exit code 1 where eluent
+/// or waste do not last. Changes nothing; with `--mail` it sends a test message.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// A trace to look at [default: the newest in each watched folder]
     #[arg(value_name = "TRACE")]
     trace: Option<std::path::PathBuf>,
+    /// Send one test message through each mail server to those who are told at once, and say what the server answered
+    #[arg(long)]
+    mail: bool,
 }
 
 /// What was found wrong so far; the worst decides the exit code.
@@ -30,7 +43,11 @@ struct Findings {
 impl Findings {
     fn wrong(&mut self, end: End, message: &str) {
         say(&format!("  WRONG  {message}"));
-        if self.end != End::Configuration {
+        let outdone = match end {
+            End::Attention => self.end != End::Well,
+            _ => self.end == End::Configuration,
+        };
+        if !outdone {
             self.end = end;
         }
     }
@@ -46,6 +63,12 @@ impl Findings {
 
 pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let config = load_config(config)?;
+    if args.mail && config.alert.email.is_none() {
+        return Err(Failed::configuration(format!(
+            "{}: found no [alert.email], expected one for --mail",
+            config.path.display()
+        )));
+    }
     let mut findings = Findings { end: End::Well };
     say(&format!("{}", config.path.display()));
     findings.fine(&count(config.stations.len(), "station"));
@@ -53,6 +76,10 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     for station in &config.stations {
         say(&format!("station {}", station.name));
         check_station(&config, station, args.trace.as_deref(), &mut findings);
+    }
+    if let Some(email) = config.alert.email.as_ref().filter(|_| args.mail) {
+        say("test message");
+        mail::send(&config, email, &mut findings);
     }
     Ok(findings.end)
 }
@@ -69,29 +96,15 @@ fn folders(config: &Config, findings: &mut Findings) {
         None => findings.fine(&format!("ledger in {}", config.state_dir.display())),
     }
     findings.fine(&format!("results in {}", config.results_dir.display()));
-    for what in not_yet(config) {
-        findings.note(&format!(
-            "{what} is read and checked; this version does nothing with it yet"
-        ));
+    if let Some(email) = &config.alert.email {
+        mail::look(config, email, findings);
     }
-}
-
-/// What the configuration asks for and a later version will do.
-fn not_yet(config: &Config) -> Vec<&'static str> {
-    let mut out = Vec::new();
-    if config.alert.email.is_some() {
-        out.push("[alert.email] (alerts are written as files)");
+    if let Some(webhook) = &config.alert.webhook {
+        match crate::post::webhook::read_secret(&webhook.secret_file) {
+            Ok(_) => findings.fine("webhook: the secret of its signature can be read"),
+            Err(error) => findings.wrong(End::Configuration, &format!("webhook: {error}")),
+        }
     }
-    if config.alert.heartbeat.is_some() {
-        out.push("[alert.heartbeat]");
-    }
-    if config.alert.summary_at.is_some() {
-        out.push("summary_at");
-    }
-    if config.stations.iter().any(|s| s.pressure.is_some()) {
-        out.push("[station.pressure]");
-    }
-    out
 }
 
 /// The folder itself, or the nearest one above it that is there.
@@ -117,6 +130,11 @@ fn check_station(
         count(method.levels.len(), "level"),
         significant(method.conditions.run_time_min, 5)
     ));
+    match budget::expected(method) {
+        Some(expected) => findings.note(&expected.line()),
+        None => findings
+            .note("no pressure to expect: the method lacks the flow or a dimension of the column"),
+    }
     calibration(station, &setup, findings);
     run_lists(station, &setup, findings);
     let look = scan::scan(
@@ -177,6 +195,9 @@ fn calibration(station: &Station, setup: &Setup, findings: &Findings) {
             }
         }
     }
+    if setup.method.quantify == Quantify::Bracketing {
+        findings.note("samples are quantified by bracketing: standards before and after them set their areas right");
+    }
 }
 
 fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
@@ -187,6 +208,11 @@ fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
     if found.is_empty() {
         findings.note(&format!("no run list at {pattern} yet"));
     }
+    // Older lists have run: what the newest needs is what matters tonight.
+    let newest = found
+        .iter()
+        .max_by_key(|s| (s.modified, s.path.clone()))
+        .map(|s| s.path.clone());
     for Seen { path, .. } in found {
         let list = std::fs::read(&path).map_err(|e| format!("{}: {e}", path.display()));
         match list
@@ -201,8 +227,26 @@ fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
                 for note in &list.notes {
                     findings.note(&one_line(note));
                 }
+                if newest.as_ref() == Some(&path) {
+                    budget_of(&list, setup, findings);
+                }
             }
             Err(message) => findings.wrong(End::Configuration, &message),
+        }
+    }
+}
+
+/// What the list needs if it is started now, from full bottles and with an empty waste container.
+fn budget_of(list: &RunList, setup: &Setup, findings: &mut Findings) {
+    let budget = budget::reckon(&list.injections, &setup.method);
+    let (start, zone) = (Some(Timestamp::now()), TimeZone::system());
+    for line in budget.facts(start, &zone) {
+        findings.note(&line);
+    }
+    for (check, line) in budget.shortfall_lines(start, &zone) {
+        match check {
+            Some(_) => findings.wrong(End::Attention, &line),
+            None => findings.note(&line),
         }
     }
 }

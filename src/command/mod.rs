@@ -3,6 +3,7 @@
 
 mod calibrate;
 mod check;
+mod plan;
 mod process;
 mod progress;
 mod rehearse;
@@ -51,6 +52,8 @@ enum Command {
     Watch(watch::Args),
     /// Read everything that `watch` would read and say what is wrong
     Check(check::Args),
+    /// Make a run list from a sample sheet: blanks and standards placed, vials and names filled in
+    Plan(Box<plan::Args>),
     /// Process files or folders once, without the daemon
     Process(process::Args),
     /// Make a calibration file from calibrator traces or from a table of areas
@@ -146,6 +149,7 @@ pub fn main() -> ExitCode {
     let end = match line.command {
         Command::Watch(args) => watch::run(&args, line.config.as_deref()),
         Command::Check(args) => check::run(&args, line.config.as_deref()),
+        Command::Plan(args) => plan::run(&args, line.config.as_deref()),
         Command::Process(args) => process::run(&args, line.config.as_deref()),
         Command::Calibrate(args) => calibrate::run(&args, line.config.as_deref()),
         Command::Scout(args) => scout::run(&args, line.config.as_deref()),

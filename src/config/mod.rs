@@ -5,11 +5,13 @@
 mod alert;
 pub(crate) mod bounds;
 pub(crate) mod document;
+mod email;
 pub mod error;
 pub mod file;
 pub(crate) mod paths;
 mod station;
 pub(crate) mod table;
+mod webhook;
 
 use std::path::{Path, PathBuf};
 
@@ -62,8 +64,8 @@ pub struct Station {
 pub struct Pressure {
     /// Its file.
     pub file: PathBuf,
-    /// `MPa`, `bar`, `psi` or `kPa`.
-    pub unit: String,
+    /// Its unit; `None`: the log's header says it.
+    pub unit: Option<crate::pressure::unit::Unit>,
 }
 
 /// Whom to tell, and when.
@@ -75,29 +77,76 @@ pub struct Alert {
     pub summary_at: Option<(u8, u8)>,
     /// The mail server and its recipients.
     pub email: Option<Email>,
+    /// The address that gets every letter as JSON.
+    pub webhook: Option<Webhook>,
     /// The sign of life.
     pub heartbeat: Option<Heartbeat>,
 }
 
-/// The mail server and its recipients. Addresses are syntactically valid.
+/// Mail servers and recipients. Addresses are syntactically valid.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Email {
-    /// Host name.
-    pub host: String,
-    /// Port.
-    pub port: u16,
-    /// How the connection is protected.
-    pub security: Security,
-    /// User name, where the server wants one.
-    pub user: Option<String>,
-    /// File that holds the password and nothing else.
-    pub password_file: Option<PathBuf>,
+    /// At least one; tried in this order.
+    pub servers: Vec<MailServer>,
+    /// Each step of a delivery may take so long, seconds.
+    pub timeout_s: f64,
     /// Sender.
     pub from: String,
     /// Who is told now.
     pub to: Vec<String>,
     /// Who gets the summary.
     pub summary_to: Vec<String>,
+}
+
+/// One mail server.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MailServer {
+    /// Host name or address.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+    /// How the connection is protected.
+    pub security: Security,
+    /// Certificates (PEM) that the server's must come from; `None`: the machine's own store.
+    pub ca_file: Option<PathBuf>,
+    /// User name and where the password is, where the server wants them.
+    pub login: Option<(String, Password)>,
+}
+
+impl MailServer {
+    /// `smtp.lab.example:587`.
+    pub fn name(&self) -> String {
+        format!("{}:{}", self.host, self.port)
+    }
+
+    /// Its host without the brackets of an address: `::1` for `[::1]`.
+    pub fn bare_host(&self) -> &str {
+        bare_host(&self.host)
+    }
+}
+
+pub(crate) fn bare_host(host: &str) -> &str {
+    let inside = host.strip_prefix('[').and_then(|h| h.strip_suffix(']'));
+    inside.unwrap_or(host)
+}
+
+/// Where a password is. The password itself is read when it is needed and never kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Password {
+    /// A file that holds it and nothing else.
+    File(PathBuf),
+    /// The name of a credential that systemd hands to the service.
+    Credential(String),
+}
+
+impl Password {
+    /// The variable in which systemd names the folder of a service's credentials.
+    pub const CREDENTIALS: &'static str = "CREDENTIALS_DIRECTORY";
+
+    /// True where systemd has handed credentials to this program.
+    pub fn has_credentials() -> bool {
+        std::env::var_os(Self::CREDENTIALS).is_some()
+    }
 }
 
 /// Protection of the connection to the mail server.
@@ -109,6 +158,15 @@ pub enum Security {
     Tls,
     /// None; only to this machine itself.
     None,
+}
+
+/// An address to which letters are posted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Webhook {
+    /// `https`, or `http` to this machine itself.
+    pub url: String,
+    /// File that holds the secret of the signature and nothing else.
+    pub secret_file: PathBuf,
 }
 
 /// The sign of life.

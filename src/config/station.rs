@@ -201,12 +201,11 @@ const SIGNAL_UNITS: [(&str, SignalUnit); 6] = [
 ];
 
 fn pressure(table: &Table<'_>, file: &Path) -> Result<Pressure, FileError> {
-    let units = ["MPa", "bar", "psi", "kPa"].map(|u| (u, u));
     Ok(Pressure {
         file: paths::path(&table.need("file", "the pressure log")?, file, "a file")?,
         unit: table
-            .need("unit", "the pressure's unit")?
-            .word(&units)?
-            .to_owned(),
+            .get("unit")
+            .map(|v| v.word(&crate::pressure::unit::WORDS))
+            .transpose()?,
     })
 }

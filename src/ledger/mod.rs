@@ -4,9 +4,12 @@
 //! One process owns a ledger; a lock file beside it says so. It must lie on a local disk: SQLite's locks do not hold
 //! on network shares, and a share that comes back late would tear the file.
 
+mod outbox;
 mod place;
+mod pressure;
 mod records;
 mod repeats;
+mod running;
 mod schema;
 mod told;
 
@@ -16,9 +19,11 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use rusqlite::Connection;
 
+pub use outbox::{Fate, Told, Waiting};
 pub use place::is_network_share;
 pub use records::{FileSeen, ListRecord, NewLanding, Stored};
 pub use repeats::Relation;
+pub use running::Gap;
 
 /// Name of the database in the state folder.
 const FILE_NAME: &str = "ledger.sqlite";

@@ -247,14 +247,7 @@ impl Ledger {
         queue: &str,
         ended_at: Option<Timestamp>,
     ) -> Result<(), LedgerError> {
-        self.connection
-            .execute(
-                "INSERT INTO queue (station, queue, ended_ns) VALUES (?1, ?2, ?3)
-                 ON CONFLICT DO UPDATE SET ended_ns = excluded.ended_ns WHERE ended_ns IS NOT excluded.ended_ns",
-                params![station, queue, ended_at.map(nanoseconds)],
-            )
-            .map(drop)
-            .map_err(|e| self.sqlite(e))
+        set_queue(&self.connection, station, queue, ended_at).map_err(|e| self.sqlite(e))
     }
 
     /// Forgets a queue that lost everything to a late list; its landings have moved.
@@ -348,6 +341,22 @@ impl Ledger {
             .map(drop)
             .map_err(|e| self.sqlite(e))
     }
+}
+
+/// Notes whether a queue goes on, also as a part of a transaction.
+pub(super) fn set_queue(
+    connection: &rusqlite::Connection,
+    station: &str,
+    queue: &str,
+    ended_at: Option<Timestamp>,
+) -> rusqlite::Result<()> {
+    connection
+        .execute(
+            "INSERT INTO queue (station, queue, ended_ns) VALUES (?1, ?2, ?3)
+             ON CONFLICT DO UPDATE SET ended_ns = excluded.ended_ns WHERE ended_ns IS NOT excluded.ended_ns",
+            params![station, queue, ended_at.map(nanoseconds)],
+        )
+        .map(drop)
 }
 
 fn insert(

@@ -3,7 +3,7 @@
 use rusqlite::Connection;
 
 /// Version of the tables below, kept in SQLite's `user_version`.
-pub const VERSION: i64 = 3;
+pub const VERSION: i64 = 4;
 
 /// Version of an open database; 0 for a new one.
 pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
@@ -23,14 +23,41 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
         transaction.pragma_update(None, "user_version", 1)?;
         transaction.commit()?;
     }
+    if found < 2 {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(VERSION_2)?;
+        transaction.pragma_update(None, "user_version", 2)?;
+        transaction.commit()?;
+    }
     if found < 3 {
         let transaction = connection.transaction()?;
         transaction.execute_batch(VERSION_3)?;
         transaction.pragma_update(None, "user_version", 3)?;
         transaction.commit()?;
     }
+    if found < 4 {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(VERSION_4)?;
+        transaction.pragma_update(None, "user_version", 4)?;
+        transaction.commit()?;
+    }
     Ok(())
 }
+
+/// Pressure of each queue, and the mark of life that shows that the ledger can be written.
+const VERSION_3: &str = "
+CREATE TABLE pressure (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    record        TEXT NOT NULL,
+    PRIMARY KEY (station, queue)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE alive (
+    one           INTEGER PRIMARY KEY CHECK (one = 1),
+    at_ns         INTEGER NOT NULL
+) STRICT;
+";
 
 /// `landing` only grows: a later content of a name is a further row, the one with the highest id counts.
 /// Times are nanoseconds since 1970; paths are bytes, since a file system's names need not be text.
@@ -109,9 +136,45 @@ CREATE TABLE message (
 ) STRICT, WITHOUT ROWID;
 ";
 
+/// `outbox`: letters on their way, one row for each carrier. `told`: what is known of what was told, one document for each
+/// queue (for the station as a whole the queue is empty). `running`: the daemon's mark; `alive_ns` is null after an orderly stop.
+const VERSION_2: &str = "
+CREATE TABLE outbox (
+    id            INTEGER PRIMARY KEY,
+    station       TEXT NOT NULL,
+    key           TEXT NOT NULL,
+    repeat        INTEGER NOT NULL,
+    audience      TEXT NOT NULL,
+    carrier       TEXT NOT NULL,
+    letter        TEXT NOT NULL,
+    queued_ns     INTEGER NOT NULL,
+    next_try_ns   INTEGER NOT NULL,
+    tries         INTEGER NOT NULL,
+    state         TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'refused', 'expired')),
+    last_error    TEXT,
+    sent_ns       INTEGER
+) STRICT;
+CREATE UNIQUE INDEX outbox_by_key ON outbox (station, key, repeat, carrier);
+CREATE INDEX outbox_waiting ON outbox (next_try_ns) WHERE state = 'waiting';
+
+CREATE TABLE told (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    book          TEXT NOT NULL,
+    PRIMARY KEY (station, queue)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE running (
+    id            INTEGER PRIMARY KEY CHECK (id = 1),
+    alive_ns      INTEGER,
+    gap_from_ns   INTEGER,
+    gap_to_ns     INTEGER
+) STRICT;
+";
+
 /// `repeat`: injections that repeat others or are repeated, with what they gave. `of_queue` and `of_stem` say what is repeated,
 /// `base` the stem that only the file's name gives. Derived from `landing`, and written anew whenever its queue is judged.
-const VERSION_3: &str = "
+const VERSION_4: &str = "
 CREATE TABLE repeat (
     station       TEXT NOT NULL,
     queue         TEXT NOT NULL,

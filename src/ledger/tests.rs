@@ -105,7 +105,11 @@ fn a_newer_ledger_is_refused_untouched() {
         .pragma_update(None, "user_version", 99)
         .unwrap();
     let error = Ledger::open(dir.path()).unwrap_err().to_string();
-    assert!(error.ends_with("the ledger has version 99, this program knows versions up to 3; use the newer runsitter"), "{error}");
+    let expected = format!(
+        "the ledger has version 99, this program knows versions up to {}; use the newer runsitter",
+        schema::VERSION
+    );
+    assert!(error.ends_with(&expected), "{error}");
 }
 
 #[test]
@@ -155,4 +159,97 @@ fn alerts_keep_the_time_at_which_they_ended() {
         )
         .unwrap();
     assert_eq!(ledger.alerts("acids", "q").unwrap(), [alert]);
+}
+
+#[test]
+fn a_ledger_of_the_first_version_is_brought_forward() {
+    let dir = tempfile::tempdir().unwrap();
+    {
+        let mut ledger = Ledger::open(dir.path()).unwrap();
+        land(&mut ledger, "crocks", landing("a", 1, "one"));
+        ledger
+            .connection
+            .execute_batch(
+                "DROP TABLE outbox; DROP TABLE told; DROP TABLE running; PRAGMA user_version = 1;",
+            )
+            .unwrap();
+    }
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    assert_eq!(ledger.landings("acids", "crocks").unwrap().len(), 1);
+    assert_eq!(ledger.next_letter().unwrap(), None);
+    let at = Timestamp::from_second(1_700_000_000).unwrap();
+    assert_eq!(ledger.start_running(at).unwrap(), None);
+}
+
+#[test]
+fn a_crash_leaves_its_mark_until_people_know() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |s: i64| Timestamp::from_second(1_700_000_000 + s).unwrap();
+    let open = || Ledger::open(dir.path()).unwrap();
+    let mut ledger = open();
+    assert_eq!(ledger.start_running(at(0)).unwrap(), None);
+    ledger.mark_alive(at(60)).unwrap();
+    drop(ledger);
+    let gap = |from, to| {
+        Some(Gap {
+            from: at(from),
+            to: at(to),
+        })
+    };
+    assert_eq!(open().start_running(at(900)).unwrap(), gap(60, 900));
+    // A second crash before anybody was told: the gap grows.
+    let mut ledger = open();
+    assert_eq!(ledger.start_running(at(1000)).unwrap(), gap(60, 1000));
+    let told = Told {
+        gap_told: true,
+        ..Told::default()
+    };
+    ledger.keep_told("acids", "", &told, at(1001)).unwrap();
+    ledger.stop_running().unwrap();
+    drop(ledger);
+    assert_eq!(open().start_running(at(2000)).unwrap(), None);
+}
+
+#[test]
+fn the_last_landing_is_a_sign_of_life() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    let at = |s: i64| Timestamp::from_second(1_700_000_000 + s).unwrap();
+    ledger.start_running(at(60)).unwrap();
+    // It landed 40 s after the mark.
+    land(&mut ledger, "crocks", landing("a", 1, "one"));
+    let gap = ledger.start_running(at(5000)).unwrap().unwrap();
+    assert_eq!((gap.from, gap.to), (at(100), at(5000)));
+}
+
+#[test]
+fn alerts_letters_and_book_are_kept_together_or_not_at_all() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    let at = Timestamp::from_second(1_700_000_000).unwrap();
+    let mut book = crate::tell::policy::Book::default();
+    book.next_repeat("k");
+    let told = Told {
+        book: Some(&book),
+        ended_at: Some(at),
+        ..Told::default()
+    };
+    ledger.keep_told("acids", "crocks", &told, at).unwrap();
+    assert_eq!(ledger.book("acids", "crocks").unwrap(), book);
+    assert_eq!(
+        ledger.queues("acids").unwrap(),
+        [("crocks".to_owned(), true)]
+    );
+    ledger.connection.execute_batch("DROP TABLE told").unwrap();
+    let other = Told {
+        book: Some(&book),
+        ended_at: Some(at),
+        ..Told::default()
+    };
+    assert!(ledger.keep_told("acids", "late", &other, at).is_err());
+    assert_eq!(
+        ledger.queues("acids").unwrap().len(),
+        1,
+        "nothing of it is kept"
+    );
 }

@@ -1,7 +1,7 @@
 //! Alerts and messages.
 
 use jiff::Timestamp;
-use rusqlite::params;
+use rusqlite::{Transaction, params};
 
 use super::{Ledger, LedgerError, nanoseconds};
 use crate::night::alarm::{Alert, AlertChanges};
@@ -49,29 +49,8 @@ impl Ledger {
             path: path.clone(),
             source,
         };
-        let text_of = |alert: &Alert| {
-            serde_json::to_string(alert).map_err(|e| LedgerError::Record {
-                path: path.clone(),
-                table: "alert",
-                id: 0,
-                message: e.to_string(),
-            })
-        };
         let transaction = self.connection.transaction().map_err(sqlite)?;
-        for alert in &changes.raised {
-            let text = text_of(alert)?;
-            transaction
-                .prepare_cached("INSERT INTO alert (station, queue, key, raised_ns, record) VALUES (?1, ?2, ?3, ?4, ?5)")
-                .and_then(|mut s| s.execute(params![station, queue, alert.key, nanoseconds(alert.raised_at), text]))
-                .map_err(sqlite)?;
-        }
-        for alert in &changes.cleared {
-            let text = text_of(alert)?;
-            transaction
-                .prepare_cached("UPDATE alert SET cleared_ns = ?4, record = ?5 WHERE station = ?1 AND queue = ?2 AND key = ?3 AND cleared_ns IS NULL")
-                .and_then(|mut s| s.execute(params![station, queue, alert.key, alert.cleared_at.map(nanoseconds), text]))
-                .map_err(sqlite)?;
-        }
+        keep(&transaction, station, queue, changes).map_err(sqlite)?;
         transaction.commit().map_err(sqlite)
     }
 
@@ -96,6 +75,29 @@ impl Ledger {
             .map_err(|e| self.sqlite(e))
     }
 
+    /// Messages that were written since then: file name and text.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn messages_since(
+        &self,
+        station: &str,
+        since: Timestamp,
+    ) -> Result<Vec<(String, String)>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT file_name, body FROM message WHERE station = ?1 AND written_ns >= ?2 ORDER BY file_name",
+            )
+            .map_err(|e| self.sqlite(e))?;
+        let rows = statement
+            .query_map(params![station, nanoseconds(since)], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })
+            .map_err(|e| self.sqlite(e))?;
+        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
+    }
+
     /// All messages of a station: file name and text.
     ///
     /// # Errors
@@ -112,4 +114,28 @@ impl Ledger {
             .map_err(|e| self.sqlite(e))?;
         rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
+}
+
+/// Keeps what was raised and cleared as a part of a transaction.
+pub(super) fn keep(
+    transaction: &Transaction<'_>,
+    station: &str,
+    queue: &str,
+    changes: &AlertChanges,
+) -> rusqlite::Result<()> {
+    let text_of = |alert: &Alert| {
+        serde_json::to_string(alert)
+            .map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))
+    };
+    for alert in &changes.raised {
+        transaction
+            .prepare_cached("INSERT INTO alert (station, queue, key, raised_ns, record) VALUES (?1, ?2, ?3, ?4, ?5)")?
+            .execute(params![station, queue, alert.key, nanoseconds(alert.raised_at), text_of(alert)?])?;
+    }
+    for alert in &changes.cleared {
+        transaction
+            .prepare_cached("UPDATE alert SET cleared_ns = ?4, record = ?5 WHERE station = ?1 AND queue = ?2 AND key = ?3 AND cleared_ns IS NULL")?
+            .execute(params![station, queue, alert.key, alert.cleared_at.map(nanoseconds), text_of(alert)?])?;
+    }
+    Ok(())
 }

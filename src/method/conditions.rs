@@ -17,8 +17,16 @@ pub(super) const KEYS: &[&str] = &[
     "peak_width_s",
     "dead_time_min",
 ];
-pub(super) const COLUMN_KEYS: &[&str] = &["length_mm", "inner_diameter_mm", "particle_um"];
-pub(super) const ELUENT_KEYS: &[&str] = &["name", "bottle_ml", "reserve_ml", "waste_free_ml"];
+pub(super) const COLUMN_KEYS: &[&str] =
+    &["length_mm", "inner_diameter_mm", "particle_um", "porosity"];
+pub(super) const ELUENT_KEYS: &[&str] = &[
+    "name",
+    "bottle_ml",
+    "reserve_ml",
+    "waste_free_ml",
+    "bottle",
+    "viscosity_mpa_s",
+];
 const VOLUME_ML: Bounds = Bounds::range(0.0, 1e6, "mL");
 
 /// How the separation is run.

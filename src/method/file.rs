@@ -4,7 +4,10 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
-use super::{Degree, Fit, Method, ScatterOf, Weight, analytes, conditions, limits, steering};
+use super::{
+    Degree, Fit, Method, Quantify, ScatterOf, Weight, analytes, conditions, limits, plan, pumping,
+    steering,
+};
 use crate::config::document::{self, Document};
 use crate::config::error::FileError;
 use crate::config::table::Table;
@@ -14,14 +17,17 @@ const KEYS: &[&str] = &[
     "conditions",
     "column",
     "eluent",
+    "pump",
+    "autosampler",
     "analyte",
     "level",
     "limits",
     "calibration",
     "integration",
     "span",
+    "plan",
 ];
-const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero", "model", "scatter_of"];
+const CALIBRATION_KEYS: &[&str] = &["weight", "through_zero", "model", "scatter_of", "quantify"];
 
 /// Reads and checks a method file.
 ///
@@ -40,6 +46,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
     let doc = Document::parse(text, path)?;
     let root = doc.root(KEYS)?;
     let analytes = analytes::read_all(&root)?;
+    let levels = analytes::levels(&root, &analytes)?;
     Ok(Method {
         name: root
             .need("name", "the method's name")?
@@ -48,11 +55,14 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
         conditions: conditions::read(&root, &analytes)?,
         column: conditions::column(&root)?,
         eluent: conditions::eluent(&root)?,
-        levels: analytes::levels(&root, &analytes)?,
+        pumping: pumping::read(&root)?,
+        plan: plan::read(&root, &levels)?,
+        levels,
         analytes,
         limits: limits::read(&root)?,
         fit: fit(&root)?,
         scatter: scatter(&root)?,
+        quantify: quantify(&root)?,
         integration: steering::read(&root)?,
         sha256: hex(&Sha256::digest(text.as_bytes())),
     })
@@ -108,6 +118,19 @@ fn scatter(root: &Table<'_>) -> Result<ScatterOf, FileError> {
         .get("scatter_of")
         .map(|v| v.word(&WORDS))
         .transpose()?;
+    Ok(word.unwrap_or_default())
+}
+
+fn quantify(root: &Table<'_>) -> Result<Quantify, FileError> {
+    const WORDS: [(&str, Quantify); 2] = [
+        (Quantify::Curve.word(), Quantify::Curve),
+        (Quantify::Bracketing.word(), Quantify::Bracketing),
+    ];
+    let Some(value) = root.get("calibration") else {
+        return Ok(Quantify::default());
+    };
+    let table = value.table(CALIBRATION_KEYS)?;
+    let word = table.get("quantify").map(|v| v.word(&WORDS)).transpose()?;
     Ok(word.unwrap_or_default())
 }
 

@@ -7,8 +7,14 @@ mod analytes;
 mod conditions;
 pub mod file;
 mod limits;
+pub mod plan;
+mod program;
+mod pumping;
 mod steering;
 
+pub use plan::Plan;
+pub use program::Program;
+pub use pumping::{Bottle, Phase, Pumping};
 pub use steering::{Area, Integration, Span, Steering};
 
 /// A checked method. Every number is finite and in its range.
@@ -22,6 +28,8 @@ pub struct Method {
     pub column: Option<Column>,
     /// The eluent and its containers, where described.
     pub eluent: Option<Eluent>,
+    /// How it is pumped, and how vials are drawn from.
+    pub pumping: Pumping,
     /// At least one; names are unique.
     pub analytes: Vec<Analyte>,
     /// What standards and calibrators contain; names are unique.
@@ -32,8 +40,12 @@ pub struct Method {
     pub fit: Fit,
     /// Where the 95 % intervals of samples take the scatter of an injection from.
     pub scatter: ScatterOf,
+    /// How samples are read off the curve.
+    pub quantify: Quantify,
     /// What is ordered for the integration.
     pub integration: Integration,
+    /// By which rules sample sheets become run lists.
+    pub plan: Plan,
     /// SHA-256 of the file's bytes, hex: the provenance of every number made with it.
     pub sha256: String,
 }
@@ -46,6 +58,26 @@ pub enum ScatterOf {
     Calibrators,
     /// These, pooled with the queue's standards about their own means: an interval that follows the night.
     Standards,
+}
+
+/// How a sample's area becomes an amount.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Quantify {
+    /// By the calibration curve as it is.
+    #[default]
+    Curve,
+    /// By the curve, after the response factor between the checkpoints on both sides has set the area right.
+    Bracketing,
+}
+
+impl Quantify {
+    /// The word in the method, and in the sheet beside the calibration's name.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Quantify::Curve => "curve",
+            Quantify::Bracketing => "bracketing",
+        }
+    }
 }
 
 /// How the separation is run.

@@ -46,6 +46,7 @@ pub(crate) fn method() -> Method {
         },
         column: None,
         eluent: None,
+        pumping: Default::default(),
         analytes: vec![analyte("lactic acid", 12.9), analyte("acetic acid", 15.2)],
         levels: vec![level("low", 0.5), level("mid", MID), level("high", 20.0)],
         limits: Limits::default(),
@@ -55,7 +56,9 @@ pub(crate) fn method() -> Method {
             degree: crate::method::Degree::Straight,
         },
         integration: Default::default(),
+        plan: Default::default(),
         scatter: Default::default(),
+        quantify: Default::default(),
         sha256: "0123456789abcdef".repeat(4),
     }
 }
@@ -162,6 +165,7 @@ pub(crate) fn bubble() -> Air {
 /// A queue spelled by letters (`b`lank, `P` standard, `C`alibrator, `s`ample, `w` conditioning), positions from 1.
 pub(crate) struct Night {
     plans: Vec<Injection>,
+    method: Option<Arc<Method>>,
     pub(crate) queue: Option<Queue>,
     now: Timestamp,
     landed: i64,
@@ -170,13 +174,23 @@ pub(crate) struct Night {
 
 impl Night {
     pub(crate) fn new(letters: &str) -> Night {
-        let plans = letters
-            .chars()
-            .enumerate()
-            .map(|(k, c)| plan(k as u64 + 1, c))
-            .collect();
+        let numbered = letters.chars().enumerate();
+        Night::of(numbered.map(|(k, c)| plan(k as u64 + 1, c)).collect())
+    }
+
+    /// A queue of these injections, judged by another method.
+    pub(crate) fn of_method(method: Method, plans: Vec<Injection>) -> Night {
+        Night {
+            method: Some(Arc::new(method)),
+            ..Night::of(plans)
+        }
+    }
+
+    /// A queue of these injections; positions from 1.
+    pub(crate) fn of(plans: Vec<Injection>) -> Night {
         Night {
             plans,
+            method: None,
             queue: None,
             now: start(),
             landed: 0,
@@ -214,8 +228,12 @@ impl Night {
 
     pub(crate) fn queue(&mut self) -> &mut Queue {
         let list = self.list();
-        self.queue
-            .get_or_insert_with(|| Queue::planned("crocks", &terms(), &list))
+        let method = self.method.clone();
+        self.queue.get_or_insert_with(|| {
+            let mut terms = terms();
+            terms.method = method.unwrap_or(terms.method);
+            Queue::planned("crocks", &terms, &list)
+        })
     }
 
     /// Lands what a night without trouble gives.

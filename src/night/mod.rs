@@ -7,6 +7,7 @@
 
 pub mod alarm;
 pub mod bracket;
+mod budget;
 pub mod calibrate;
 pub mod condition;
 #[cfg(test)]

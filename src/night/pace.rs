@@ -1,4 +1,8 @@
 //! How fast a queue runs: expected until it has shown its own pace.
+//!
+//! The pace is learnt from the times at which files were written, so that a backlog teaches it as well as traces that land one
+//! by one; where these times say nothing, from the times of landing. How long a queue has been silent is counted from its
+//! last landing, on this machine's clock. Both are moments and no times of day: summer time changes neither.
 
 use std::collections::VecDeque;
 
@@ -10,13 +14,26 @@ const REMEMBERED: usize = 15;
 pub const QUIET_CYCLES: f64 = 3.0;
 /// A learnt cycle may be at most so many times the method's: beyond, pauses were learnt and not a pace.
 const LONGEST: f64 = 3.0;
+/// And at least so many times: no injection follows faster, files were copied or exported together.
+const SHORTEST: f64 = 0.5;
+/// So many intervals may say that the queue is faster than the method; one alone may say that it is slower.
+const ENOUGH: usize = 3;
+/// MAD to standard deviation of a normal distribution: 1/0.67449 (recomputed).
+const MAD_TO_SD: f64 = 1.482_602_2;
+/// A trace within so many standard deviations of its time is not late, whatever the limit: common practice, no source.
+const SPREADS: f64 = 3.0;
 
 /// The pace of one queue.
 #[derive(Debug, Clone)]
 pub struct Pace {
     nominal_s: f64,
     late_s: f64,
+    /// When the last trace landed, by the clock as it goes now.
     last: Option<Timestamp>,
+    /// When the last trace was written, by the clock of its files.
+    written: Option<Timestamp>,
+    /// The latest time that was said to be now.
+    seen: Option<Timestamp>,
     intervals_s: VecDeque<f64>,
 }
 
@@ -27,17 +44,28 @@ impl Pace {
             nominal_s,
             late_s,
             last: None,
+            written: None,
+            seen: None,
             intervals_s: VecDeque::new(),
         }
     }
 
-    /// A trace has landed. A clock that was set back teaches nothing, and the new time counts from now on.
+    /// An injection's trace has landed for the first time; its file bears the same time.
     pub fn landed(&mut self, at: Timestamp) {
-        let interval_s = self
-            .last
-            .map_or(0.0, |last| at.duration_since(last).as_secs_f64());
-        self.last = Some(at);
-        if interval_s > 0.0 {
+        self.came(at, at);
+    }
+
+    /// An injection's trace has landed for the first time; `written`: the time that its file bears. A clock that was set back
+    /// teaches nothing, and the new time counts from now on.
+    pub fn came(&mut self, written: Timestamp, at: Timestamp) {
+        let least_s = self.nominal_s * SHORTEST;
+        let between = |from: Option<Timestamp>, to: Timestamp| {
+            from.map(|from| to.duration_since(from).as_secs_f64())
+                .filter(|s| *s > 0.0 && *s >= least_s)
+        };
+        let interval_s = between(self.written, written).or(between(self.last, at));
+        (self.written, self.last) = (Some(written), Some(at));
+        if let Some(interval_s) = interval_s {
             if self.intervals_s.len() == REMEMBERED {
                 self.intervals_s.pop_front();
             }
@@ -45,28 +73,71 @@ impl Pace {
         }
     }
 
+    /// It is so late now. Where that is earlier than it was, the clock was set back: the last landing moves with it, and the
+    /// step is given, below zero.
+    pub fn saw(&mut self, now: Timestamp) -> Option<SignedDuration> {
+        let before = self.seen.max(self.last);
+        self.seen = Some(now);
+        let step = now.duration_since(before?);
+        step.is_negative().then(|| {
+            self.last = moved(self.last, step);
+            step
+        })
+    }
+
+    /// The clock has moved by so much without time in which a trace could have been seen: it was set, or the machine slept.
+    pub fn clock_moved(&mut self, by: SignedDuration) {
+        self.last = moved(self.last, by);
+        self.seen = moved(self.seen, by);
+    }
+
     /// When the last trace landed.
     pub fn last(&self) -> Option<Timestamp> {
         self.last
     }
 
-    /// The cycle time, s: the median of what was seen, never below the method's (traces of a backlog land at once)
-    /// nor far above it.
+    /// The cycle time, s: the median of what was seen, never far below or above the method's. Until a few intervals are known
+    /// the queue counts as no faster than the method.
     pub fn cycle_s(&self) -> f64 {
-        let mut seen: Vec<f64> = self.intervals_s.iter().copied().collect();
-        seen.sort_by(f64::total_cmp);
-        let median = seen.get(seen.len() / 2).copied().unwrap_or(self.nominal_s);
-        median.clamp(self.nominal_s, self.nominal_s * LONGEST)
+        let Some(median_s) = median(self.intervals_s.iter().copied()) else {
+            return self.nominal_s;
+        };
+        let known = self.intervals_s.len() >= ENOUGH;
+        let least = if known { SHORTEST } else { 1.0 };
+        median_s.clamp(self.nominal_s * least, self.nominal_s * LONGEST)
+    }
+
+    /// How cycle times scatter about their median, s: 1.4826 times the median absolute deviation, the standard deviation of
+    /// as many regular ones, which a pause does not move (textbook formula; recomputed). `None` until it is known.
+    pub fn spread_s(&self) -> Option<f64> {
+        let median_s = median(self.intervals_s.iter().copied())?;
+        let off = self.intervals_s.iter().map(|s| (s - median_s).abs());
+        median(off)
+            .filter(|_| self.intervals_s.len() >= ENOUGH)
+            .map(|mad_s| MAD_TO_SD * mad_s)
+    }
+
+    /// How long past its expected time the next trace may come, s: the method's limit, and where cycles scatter more than
+    /// that allows, three of their standard deviations, at most a cycle.
+    pub fn allowance_s(&self) -> f64 {
+        let scatter_s = SPREADS * self.spread_s().unwrap_or(0.0);
+        self.late_s.max(scatter_s.min(self.cycle_s()))
     }
 
     /// When the next trace counts as late.
     pub fn late_at(&self) -> Option<Timestamp> {
-        self.after(self.cycle_s() + self.late_s)
+        self.after(self.cycle_s() + self.allowance_s())
     }
 
     /// When a silent queue counts as ended.
     pub fn quiet_at(&self) -> Option<Timestamp> {
         self.after(self.cycle_s() * QUIET_CYCLES)
+    }
+
+    /// When a silent queue of which more is due counts as ended: not before it has been late for a cycle.
+    pub fn given_up_at(&self) -> Option<Timestamp> {
+        let late_s = self.cycle_s() + self.allowance_s();
+        self.after((self.cycle_s() * QUIET_CYCLES).max(late_s + self.cycle_s()))
     }
 
     fn after(&self, seconds: f64) -> Option<Timestamp> {
@@ -80,42 +151,18 @@ pub fn later(from: Timestamp, seconds: f64) -> Option<Timestamp> {
         .ok()
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn at(s: i64) -> Timestamp {
-        Timestamp::from_second(1_700_000_000 + s).unwrap()
-    }
-
-    #[test]
-    fn the_methods_cycle_counts_until_the_queue_shows_its_own() {
-        let mut p = Pace::new(1320.0, 600.0);
-        assert_eq!(p.late_at(), None);
-        p.landed(at(0));
-        assert_eq!(p.late_at(), Some(at(1920)));
-        for k in 1..6 {
-            p.landed(at(k * 1500));
-        }
-        assert_eq!(p.cycle_s(), 1500.0);
-        assert_eq!(p.late_at(), Some(at(5 * 1500 + 2100)));
-        assert_eq!(p.quiet_at(), Some(at(5 * 1500 + 4500)));
-    }
-
-    #[test]
-    fn a_clock_that_was_set_back_counts_from_its_new_time() {
-        let mut p = Pace::new(1320.0, 600.0);
-        p.landed(at(7200));
-        p.landed(at(3600));
-        assert_eq!(p.late_at(), Some(at(3600 + 1920)));
-    }
-
-    #[test]
-    fn a_backlog_teaches_no_pace() {
-        let mut p = Pace::new(1320.0, 600.0);
-        for k in 0..20 {
-            p.landed(at(k));
-        }
-        assert_eq!(p.cycle_s(), 1320.0);
-    }
+/// A moment moved with the clock; one that would leave the calendar stays.
+pub fn moved(at: Option<Timestamp>, by: SignedDuration) -> Option<Timestamp> {
+    at.map(|at| at.checked_add(by).unwrap_or(at))
 }
+
+fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_by(f64::total_cmp);
+    let upper = *sorted.get(sorted.len() / 2)?;
+    let lower = *sorted.get((sorted.len() - 1) / 2)?;
+    Some(lower + (upper - lower) / 2.0)
+}
+
+#[cfg(test)]
+mod tests;

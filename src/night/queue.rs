@@ -4,6 +4,7 @@
 //! standards of its level, and everything once when the calibrators are fitted. [`judge`](super::queue::Queue::judge)
 //! works that off and says which slots' rows changed, so that no result looks at the whole queue again.
 
+mod beside;
 mod judge;
 mod land;
 mod repeat;
@@ -22,6 +23,7 @@ use super::pace::Pace;
 use super::replicate::Group;
 pub use super::slot::{Row, Slot};
 use super::{Landing, Verdict};
+use crate::budget::{self, Container, Course};
 use crate::check::Failure;
 use crate::method::Method;
 use crate::runlist::{Kind, RunList};
@@ -53,6 +55,8 @@ pub struct Queue {
     pub notes: Vec<String>,
     /// Names of the run list's extra columns.
     pub extra: Vec<String>,
+    /// What its summary says of the pressure, where a log is read.
+    pub pressure: Option<crate::pressure::digest::Digest>,
     /// When its run list was written, where it has one.
     pub dated: Option<Timestamp>,
     method: Arc<Method>,
@@ -70,8 +74,18 @@ pub struct Queue {
     /// Slots before the last landed one that have not landed, with the time at which they were overtaken.
     overtaken: BTreeMap<usize, Timestamp>,
     last_landed: Option<usize>,
+    /// What landed first, and when.
+    first_landing: Option<(usize, Timestamp)>,
+    /// When the last landed slot landed first.
+    furthest_at: Option<Timestamp>,
+    /// What is drawn from and filled while it runs.
+    containers: Vec<Container>,
+    /// Its list is new since its budget was looked at.
+    relisted: bool,
     unsettled: usize,
     pace: Pace,
+    /// The next trace is late, as the last tick found.
+    overdue: bool,
     time_scale: f64,
     alerts: Alerts,
     /// What conditions changed since the last judgement.
@@ -132,6 +146,7 @@ impl Queue {
             listed,
             notes: Vec::new(),
             extra: Vec::new(),
+            pressure: None,
             dated: None,
             serving: Serving::stored(terms.stored.clone()),
             stored: terms.stored.clone(),
@@ -147,8 +162,13 @@ impl Queue {
             calibrators: BTreeSet::new(),
             overtaken: BTreeMap::new(),
             last_landed: None,
+            first_landing: None,
+            furthest_at: None,
+            containers: budget::containers(&terms.method),
+            relisted: true,
             unsettled: 0,
             pace,
+            overdue: false,
             time_scale: terms.time_scale,
             alerts: Alerts::default(),
             pending: AlertChanges::default(),
@@ -275,6 +295,33 @@ impl Queue {
     /// A listed injection after the last landed one is still to come.
     fn is_waiting(&self) -> bool {
         self.listed && !self.ended && self.last_landed.is_some_and(|l| l + 1 < self.slots.len())
+    }
+
+    /// How far it has come; `None` before anything has landed.
+    pub(super) fn course(&self) -> Option<Course> {
+        Some(Course {
+            injections: self.slots.len(),
+            first: self.first_landing?,
+            last: (self.last_landed?, self.furthest_at?),
+            planned_cycle_s: self.method.cycle_s() * self.time_scale,
+            cycle_s: self.pace.cycle_s(),
+            time_scale: self.time_scale,
+        })
+    }
+
+    /// Bottles and waste container.
+    pub(super) fn containers(&self) -> &[Container] {
+        &self.containers
+    }
+
+    /// True the first time after its list was taken up.
+    pub(super) fn take_relisted(&mut self) -> bool {
+        std::mem::take(&mut self.relisted)
+    }
+
+    /// Seconds of the clock for one second of the instrument.
+    pub(super) fn time_scale(&self) -> f64 {
+        self.time_scale
     }
 
     /// The slots in order.

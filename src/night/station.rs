@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
 use super::Landing;
 use super::alarm::{Alert, AlertChanges, Alerts};
@@ -69,9 +69,19 @@ impl Station {
         &self.queues
     }
 
+    /// One of them, for what goes on beside its injections.
+    pub fn queue_mut(&mut self, name: &str) -> Option<&mut Queue> {
+        self.queues.get_mut(name)
+    }
+
     /// The list of a queue, where it has one.
     pub fn list(&self, queue: &str) -> Option<&RunList> {
         self.lists.get(queue).map(|l| l.list.as_ref())
+    }
+
+    /// When the list of a queue was written.
+    pub fn list_modified(&self, queue: &str) -> Option<Timestamp> {
+        self.lists.get(queue).map(|l| l.modified)
     }
 
     /// Stems that a list names.
@@ -88,9 +98,13 @@ impl Station {
     pub fn set_list(&mut self, name: &str, list: Arc<RunList>, modified: Timestamp) {
         let mut loose = Vec::new();
         let mut alerts = Alerts::default();
+        let mut pressure = None;
+        let mut pending = AlertChanges::default();
         let mut kin = HashMap::new();
         if let Some(mut old) = self.queues.remove(name) {
             alerts = old.take_alerts();
+            pressure = old.pressure.take();
+            pending = std::mem::take(old.pending_alerts());
             kin = old.take_kin();
             loose.extend(old.take_landings());
         }
@@ -105,6 +119,8 @@ impl Station {
         let mut queue = Queue::planned(name, &self.terms, &list);
         queue.dated = Some(modified);
         queue.remember(alerts);
+        queue.pressure = pressure;
+        queue.pending_alerts().extend(pending);
         queue.remember_kin(kin);
         self.queues.insert(name.to_owned(), queue);
         loose.extend(self.take_unlisted(&list));
@@ -285,10 +301,32 @@ impl Station {
             })
     }
 
+    /// Judges what the list of a queue needs: it has just been taken up.
+    pub fn plan_budget(&mut self, queue: &str, now: Timestamp) {
+        if let Some(queue) = self.queues.get_mut(queue) {
+            queue.plan_budget(now);
+        }
+    }
+
+    /// The same for lists that came back from the ledger, those of queues that have `ended` apart.
+    pub fn plan_budgets_again(&mut self, ended: &BTreeSet<String>, now: Timestamp) {
+        let listed = |name: &String| self.lists.contains_key(name) && !ended.contains(name);
+        for (_, queue) in self.queues.iter_mut().filter(|(name, _)| listed(name)) {
+            queue.plan_budget_again(now);
+        }
+    }
+
     /// Lets time pass in all queues.
     pub fn tick(&mut self, now: Timestamp) {
         for queue in self.queues.values_mut() {
             queue.tick(now);
+        }
+    }
+
+    /// This machine's clock was set, or it slept: see [`Queue::clock_moved`].
+    pub fn clock_moved(&mut self, by: SignedDuration) {
+        for queue in self.queues.values_mut() {
+            queue.clock_moved(by);
         }
     }
 
@@ -380,7 +418,6 @@ mod tests {
     use super::*;
     use crate::night::fixture::{mid, start, terms};
     use crate::reading::Evaluation;
-    use jiff::SignedDuration;
 
     fn landing(stem: &str, minutes: i64) -> Arc<Landing> {
         let modified = start()

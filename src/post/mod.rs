@@ -3,6 +3,13 @@
 //! A [`Letter`] is made from a message that has been written to its file already. It waits in the ledger's outbox until a
 //! [`Carrier`] has handed it over; what a carrier says of a failure decides whether it is tried again.
 
+pub mod age;
+pub mod backoff;
+pub mod mime;
+pub mod smtp;
+pub mod webhook;
+pub mod worker;
+
 use std::future::Future;
 use std::pin::Pin;
 
@@ -55,6 +62,15 @@ pub struct Letter {
     pub raised_at: Timestamp,
     /// The same for programs, as the webhook posts it.
     pub payload: serde_json::Value,
+}
+
+impl Letter {
+    /// Puts a sentence before everything else, in the text and in the page: how old it is, what it follows from.
+    pub fn put_first(&mut self, note: &str) {
+        let note = crate::text::one_line(note);
+        self.text = format!("{note}\n\n{}", self.text);
+        self.html = crate::tell::html::put_first(&self.html, &note);
+    }
 }
 
 /// Why a letter was not handed over.

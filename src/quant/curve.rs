@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::blank::{Blank, Sigma};
+use super::bracketing::{Factor, scatter_at};
 use super::describe::{mean, sd};
 use super::detection::{Din32645, limit_of_detection, limit_of_quantification};
 pub use super::regression::FitError;
@@ -221,24 +222,45 @@ impl Curve {
     /// can be (F test, 1 %), theirs counts alone for the reading.
     pub fn predict_beside(&self, area_mau_s: f64, m: u32, repeats: Option<Repeats>) -> Prediction {
         let m = f64::from(m.max(1));
+        let (fit, df, variance) = self.scatter(repeats);
+        fit.read_off(area_mau_s, df, |x| variance / (m * self.weights.at(x)))
+    }
+
+    /// The same where standards before and after the sample show the response at its place: the curve's amount at A/F. The
+    /// interval holds the uncertainty of F; see [`bracketing`](super::bracketing).
+    pub fn predict_bracketed(
+        &self,
+        area_mau_s: f64,
+        m: u32,
+        repeats: Option<Repeats>,
+        factor: &Factor,
+    ) -> Prediction {
+        let m = f64::from(m.max(1));
+        let (fit, df, variance) = self.scatter(repeats);
+        let own = variance * scatter_at(self, factor.value) / m;
+        fit.read_off_by(area_mau_s / factor.value, df, |x| {
+            own / self.weights.at(x) + factor.variance(self, x, fit.residual_sd, variance)
+        })
+    }
+
+    /// The fit with the residual standard deviation that counts, the degrees of freedom, and the variance of a reading at
+    /// weight 1, (mAU·s)².
+    fn scatter(&self, repeats: Option<Repeats>) -> (Regression, f64, f64) {
         let fit = &self.regression;
         let df = fit.df as f64;
-        let read_off = |fit: &Regression, df: f64, variance: f64| {
-            fit.read_off(area_mau_s, df, |x| variance / (m * self.weights.at(x)))
-        };
         let of_fit = fit.residual_sd * fit.residual_sd;
         let Some(shown) = repeats else {
-            return read_off(fit, df, of_fit);
+            return (*fit, df, of_fit);
         };
         let of_shown = shown.weighted_squares / shown.df;
         let ratio = of_shown / of_fit;
         if ratio.is_finite() && f_exceeds(ratio, shown.df, df) < OTHER_SCATTER {
-            return read_off(fit, shown.df, of_shown);
+            return (*fit, shown.df, of_shown);
         }
         let variance = (fit.rss + shown.weighted_squares) / (df + shown.df);
         let mut pooled = *fit;
         pooled.residual_sd = variance.sqrt();
-        read_off(&pooled, df + shown.df, variance)
+        (pooled, df + shown.df, variance)
     }
 
     /// Lowest (above zero) and highest calibrated concentration.

@@ -3,6 +3,7 @@
 //! Pure: values in, values out.
 
 pub mod blank;
+pub mod bracketing;
 pub mod calibration;
 pub mod curve;
 pub mod describe;

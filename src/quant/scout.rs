@@ -140,7 +140,8 @@ fn counts(peak: &Peak, method: Option<&Method>) -> bool {
             .iter()
             .any(|s| s.no_peaks && (s.from_min..=s.to_min).contains(&apex_min))
     });
-    !front && !declared
+    // Some exports begin before the injection: what stands there is no retention.
+    apex_min > 0.0 && !front && !declared
 }
 
 /// The width at half height of a peak that can be used, s; else why it cannot.

@@ -41,7 +41,7 @@ pub(super) fn condition(scenario: Scenario, position: u32) -> Condition {
         air: false,
     };
     match scenario {
-        Scenario::DriftingStandard | Scenario::RerunJoins => {
+        Scenario::DriftingStandard | Scenario::RerunJoins | Scenario::MailDown => {
             // 1.3 % of the volume is lost from one injection to the next: standard 15 reads 93.5 %, 19 reads 88.3 %.
             condition.response = 1.0 - 0.013 * f64::from(position.saturating_sub(10));
         }
@@ -54,6 +54,8 @@ pub(super) fn condition(scenario: Scenario, position: u32) -> Condition {
                 1.0 + 0.60 * (pressure - USUAL_MPA).max(0.0) / (CUT_OUT_MPA - USUAL_MPA);
         }
         Scenario::AirBubble => condition.air = air_positions().contains(&position),
+        // An older lamp than when the stored calibration was made.
+        Scenario::OwnCalibrators => condition.response = 0.94,
         Scenario::Calm | Scenario::Stalled | Scenario::OverRange => {}
     }
     condition

@@ -17,6 +17,7 @@
 //! | `settings`, `list` | the method, the configuration and the run list as text |
 //! | [`export`], `pressure` | the timed list of file actions: traces; the pump's log |
 //! | [`play`] | carries the actions out |
+//! | [`recipient`] | a stand-in for the server that takes messages |
 //! | `maths`, `random` | own elementary functions and generator |
 //!
 //! Same scenario and seed, same bytes, on every platform: the elementary functions of a platform's library differ
@@ -27,6 +28,7 @@ pub mod chromatogram;
 pub mod export;
 pub mod night;
 pub mod play;
+pub mod recipient;
 pub mod scenario;
 pub mod story;
 
@@ -36,9 +38,11 @@ mod list;
 mod maths;
 mod pressure;
 mod queue;
-mod random;
 mod second;
 mod settings;
+mod stored;
+
+use crate::random;
 
 pub use export::{Action, DEFAULT_SECONDS_PER_CYCLE, Deed, Event, Exporter, Pace};
 pub use night::{Folders, Night};

@@ -9,9 +9,13 @@ use super::fault::{condition, last_landing};
 use super::play::RehearsalError;
 use super::queue::injections;
 use super::scenario::Scenario;
-use super::settings::{CONFIG_FILE, METHOD_FILE, config_toml, method_toml};
-use super::{QUEUE, list};
+use super::settings::{CALIBRATION_FILE, CONFIG_FILE, METHOD_FILE, config_toml, method_toml};
+use super::{QUEUE, list, stored};
 use crate::runlist::{Injection, Kind};
+
+/// The calibrator that is not what its label says, and the acid that it has lost.
+const SPOILED_LEVEL: &str = "cal 4";
+const SPOILED_ACID: &str = "acetic acid";
 
 /// A simulated night.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,12 +50,12 @@ impl Night {
     /// The night of this scenario and seed; the same arguments give the same night.
     pub fn build(scenario: Scenario, seed: u64) -> Night {
         let brines = brines(scenario);
-        let injections = injections(&brines);
+        let injections = injections(&brines, scenario);
         let chromatograms = (1u32..)
             .zip(&injections)
             .map(|(position, injection)| {
                 let vial = Vial {
-                    amounts: in_vial(&brines, injection),
+                    amounts: spoiled(scenario, injection, in_vial(&brines, injection)),
                     brine: injection.kind == Kind::Sample,
                 };
                 Chromatogram::new(
@@ -113,7 +117,14 @@ impl Night {
 
     /// The configuration's text; its paths are relative to the folder in which [`Night::lay_out`] puts it.
     pub fn config_toml(&self, settle_s: f64) -> String {
-        config_toml(settle_s)
+        config_toml(settle_s, self.stored_calibration().is_some())
+    }
+
+    /// The stored calibration's text, in the scenario that has one.
+    pub fn stored_calibration(&self) -> Option<String> {
+        (self.scenario == Scenario::OwnCalibrators)
+            .then(stored::calibration_toml)
+            .flatten()
     }
 
     /// Makes the folders of a night below `root` and writes configuration and method into it.
@@ -140,8 +151,24 @@ impl Night {
         ] {
             fs::write(file, text).map_err(RehearsalError::while_doing("cannot write", file))?;
         }
+        if let Some(text) = self.stored_calibration() {
+            let file = root.join(CALIBRATION_FILE);
+            fs::write(&file, text).map_err(RehearsalError::while_doing("cannot write", &file))?;
+        }
         Ok(folders)
     }
+}
+
+/// What is really in the vial: in the spoiled calibrator less of the acid that evaporates than its label says.
+fn spoiled(scenario: Scenario, injection: &Injection, mut amounts: [f64; 4]) -> [f64; 4] {
+    if scenario == Scenario::OwnCalibrators && injection.level == SPOILED_LEVEL {
+        for (acid, amount) in ACIDS.iter().zip(&mut amounts) {
+            if acid.name == SPOILED_ACID {
+                *amount *= 0.6;
+            }
+        }
+    }
+    amounts
 }
 
 /// What is in the vial of this injection, mmol/L in the order of the acids.

@@ -3,6 +3,7 @@
 
 use super::QUEUE;
 use super::chemistry::{Brine, CALIBRATORS, DILUTION, STANDARD};
+use super::scenario::Scenario;
 use crate::runlist::{Injection, Kind};
 
 /// Injected volume, µL.
@@ -11,12 +12,13 @@ pub(super) const INJECTION_UL: f64 = 10.0;
 /// Replicates for each crock and day.
 const REPLICATES: u64 = 3;
 
-/// The queue for these brines.
-pub(super) fn injections(brines: &[Brine]) -> Vec<Injection> {
+/// The queue for these brines. Where the scenario is about calibrators they come behind the first samples.
+pub(super) fn injections(brines: &[Brine], scenario: Scenario) -> Vec<Injection> {
+    let late = scenario == Scenario::OwnCalibrators;
     let mut queue = Vec::new();
     push(&mut queue, Kind::Blank, "eluent", "", 1);
-    for (vial, (level, _)) in (2..).zip(CALIBRATORS) {
-        push(&mut queue, Kind::Calibrator, level, level, vial);
+    if !late {
+        calibrators(&mut queue);
     }
     let standard_vial = 7;
     let mut vial = standard_vial;
@@ -27,7 +29,7 @@ pub(super) fn injections(brines: &[Brine]) -> Vec<Injection> {
         STANDARD.0,
         standard_vial,
     );
-    for brine in brines {
+    for (k, brine) in brines.iter().enumerate() {
         let name = format!("{} day {:.0}", brine.crock, brine.time_h / 24.0);
         for replicate in 1..=REPLICATES {
             vial += 1;
@@ -46,9 +48,19 @@ pub(super) fn injections(brines: &[Brine]) -> Vec<Injection> {
             STANDARD.0,
             standard_vial,
         );
+        if late && k == 0 {
+            calibrators(&mut queue);
+        }
     }
     push(&mut queue, Kind::Blank, "eluent", "", 1);
     queue
+}
+
+/// Every level once.
+fn calibrators(queue: &mut Vec<Injection>) {
+    for (vial, (level, _)) in (2..).zip(CALIBRATORS) {
+        push(queue, Kind::Calibrator, level, level, vial);
+    }
 }
 
 /// Appends one injection at the next position.
@@ -74,12 +86,11 @@ fn push(queue: &mut Vec<Injection>, kind: Kind, name: &str, level: &str, vial: u
 #[cfg(test)]
 mod tests {
     use super::super::chemistry::brines;
-    use super::super::scenario::Scenario;
     use super::*;
 
     #[test]
     fn the_queue_is_bracketed_and_numbered() {
-        let queue = injections(&brines(Scenario::Calm));
+        let queue = injections(&brines(Scenario::Calm), Scenario::Calm);
         let letters: String = queue
             .iter()
             .filter_map(|i| i.kind.word().chars().next().map(|c| (i, c)))
@@ -101,5 +112,18 @@ mod tests {
                 .all(|i| i.dilution == 10.0 && i.level.is_empty() && i.time_h.is_some())
         );
         assert_eq!(samples.count(), 12);
+    }
+
+    #[test]
+    fn late_calibrators_come_between_two_brackets() {
+        let queue = injections(&brines(Scenario::Calm), Scenario::OwnCalibrators);
+        assert!(queue.iter().map(|i| i.position).eq(1..=24));
+        let at = |kind| -> Vec<u64> {
+            let of = queue.iter().filter(|i| i.kind == kind);
+            of.map(|i| i.position).collect()
+        };
+        assert_eq!(at(Kind::Standard), [2, 6, 15, 19, 23]);
+        assert_eq!(at(Kind::Calibrator), [7, 8, 9, 10, 11]);
+        assert_eq!(at(Kind::Sample).len(), 12);
     }
 }

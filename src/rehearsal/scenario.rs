@@ -23,6 +23,10 @@ pub enum Scenario {
     OverRange,
     /// Two nights: the second runs the rerun list of the first, whose response fell.
     RerunJoins,
+    /// The queue's calibrators come late, and one acid in them is spoiled.
+    OwnCalibrators,
+    /// The drifting night, and the server that takes messages is away for half of it.
+    MailDown,
 }
 
 /// A name that is no scenario.
@@ -37,7 +41,7 @@ pub struct UnknownScenario {
 
 impl Scenario {
     /// Every scenario, in the order of the help text.
-    pub fn all() -> [Scenario; 7] {
+    pub fn all() -> [Scenario; 9] {
         use Scenario::*;
         [
             Calm,
@@ -47,6 +51,8 @@ impl Scenario {
             Stalled,
             OverRange,
             RerunJoins,
+            OwnCalibrators,
+            MailDown,
         ]
     }
 
@@ -60,6 +66,8 @@ impl Scenario {
             Scenario::Stalled => "stalled",
             Scenario::OverRange => "over-range",
             Scenario::RerunJoins => "rerun-joins",
+            Scenario::OwnCalibrators => "own-calibrators",
+            Scenario::MailDown => "mail-down",
         }
     }
 
@@ -85,6 +93,12 @@ impl Scenario {
             Scenario::RerunJoins => {
                 "A night drifts as in drifting-standard; then its rerun list is loaded as it is and runs as a second night, without trouble."
             }
+            Scenario::OwnCalibrators => {
+                "The detector reads 6 % less than when the stored calibration was made. Calibrators follow in the queue, and in one of them acetic acid has evaporated."
+            }
+            Scenario::MailDown => {
+                "The drifting night once more, and the server that takes messages is away from injection 9 to 20."
+            }
         }
     }
 
@@ -109,6 +123,12 @@ impl Scenario {
             }
             Scenario::RerunJoins => {
                 "The time course of the first night takes the repeats in place of the six samples that failed and names both; its rerun list ends up empty."
+            }
+            Scenario::OwnCalibrators => {
+                "When calibrator 11 is in, what landed before is reckoned anew and rises by 6 %, all but acetic acid: its fit is refused and told, and the column calibration of sheet.csv says what served each row."
+            }
+            Scenario::MailDown => {
+                "Each alert stands in its file at once; the messages of 15 and 19 wait, arrive when the server is back and say how old they are."
             }
         }
     }
@@ -161,7 +181,7 @@ mod tests {
         let error = "cloging".parse::<Scenario>().unwrap_err();
         assert_eq!(
             error.to_string(),
-            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range, rerun-joins; did you mean clogging?"
+            "found \"cloging\", expected calm, drifting-standard, clogging, air-bubble, stalled, over-range, own-calibrators, rerun-joins, mail-down; did you mean clogging?"
         );
     }
 }

@@ -9,11 +9,18 @@ use super::{QUEUE, RUN_TIME_MIN, STATION};
 pub(super) const METHOD_FILE: &str = "brine-acids.toml";
 /// Name of the configuration's file.
 pub(super) const CONFIG_FILE: &str = "runsitter.toml";
+/// Name of the stored calibration's file beside the configuration, where there is one.
+pub(super) const CALIBRATION_FILE: &str = "stored-calibration.toml";
 /// Name of the pressure log in the export folder.
 pub(super) const PRESSURE_FILE: &str = "pressure.csv";
 
-/// The configuration: no mail, everything in folders beside it.
-pub(super) fn config_toml(settle_s: f64) -> String {
+/// The configuration: no mail, everything in folders beside it; with a stored calibration or without.
+pub(super) fn config_toml(settle_s: f64, stored: bool) -> String {
+    let calibration = if stored {
+        format!("calibration = \"{CALIBRATION_FILE}\"\n")
+    } else {
+        String::new()
+    };
     format!(
         r#"# A simulated night: made by `runsitter rehearse`.
 state_dir   = "state"
@@ -26,7 +33,7 @@ files       = ["{QUEUE}-*.csv"]
 settle_s    = {settle_s:?}
 run_list    = "exports/*.runlist.csv"
 method      = "{METHOD_FILE}"
-
+{calibration}
 [station.pressure]
 file        = "exports/{PRESSURE_FILE}"
 unit        = "MPa"
@@ -107,7 +114,7 @@ mod tests {
 
     #[test]
     fn the_configuration_is_toml() {
-        let table: toml::Table = config_toml(0.3).parse().unwrap();
+        let table: toml::Table = config_toml(0.3, false).parse().unwrap();
         let station = &table["station"][0];
         assert_eq!(station["settle_s"].as_float(), Some(0.3));
         assert_eq!(
@@ -115,7 +122,8 @@ mod tests {
             Some("exports/pressure.csv")
         );
         assert_eq!(
-            config_toml(1.0).parse::<toml::Table>().unwrap()["station"][0]["settle_s"].as_float(),
+            config_toml(1.0, true).parse::<toml::Table>().unwrap()["station"][0]["settle_s"]
+                .as_float(),
             Some(1.0)
         );
     }

@@ -103,7 +103,8 @@ pub(super) fn place(queue: &Queue, member: &Member) -> String {
     }
 }
 
-fn place_of(queue: &Queue, standing: Standing<'_>) -> String {
+/// Where a result was measured: `position 2 of crocks-rerun`.
+pub fn place_of(queue: &Queue, standing: Standing<'_>) -> String {
     match standing.repeat {
         Some(m) if m.queue != queue.name => {
             format!("position {} of {}", m.position, words::cut(&m.queue, 60))
@@ -117,7 +118,7 @@ fn place_of(queue: &Queue, standing: Standing<'_>) -> String {
 }
 
 /// `sample 4 (position 4)`.
-pub(super) fn named(slot: &Slot) -> String {
+pub fn named(slot: &Slot) -> String {
     let plan = &slot.plan;
     let name = if plan.name.is_empty() {
         &plan.stem

@@ -1,9 +1,10 @@
 //! `rerun.csv`: a run list, ready to be run, of what must be injected again.
 //!
-//! Opening blank, calibrators that failed or that the repeats need, opening standards, the samples in the order of the queue with a checkpoint after
-//! every so many as the queue itself had them, closing standards, closing blank. Failed blanks and standards need no rows of
-//! their own: the list's own take their place. The column [`COLUMN`] says what each row repeats, so that its result finds the
-//! night that it repairs. What a repeat has given already, or is asked for by the list of a later night, is not asked for.
+//! Conditioning, opening blank, calibrators that failed or that the repeats need, opening standards, the samples in the order
+//! of the queue with a checkpoint after every so many as the queue itself had them, closing standards, closing blank: laid out
+//! as plans are. Failed blanks and standards need no rows of their own: the list's own take their place. The column [`COLUMN`]
+//! says what each row repeats, so that its result finds the night that it repairs. What a repeat has given already, or is
+//! asked for by the list of a later night, is not asked for.
 
 mod calibrators;
 mod dilution;
@@ -15,7 +16,7 @@ pub use dilution::dilutions;
 use crate::night::join::{COLUMN, Place, column};
 use crate::night::queue::{Queue, Slot};
 use crate::runlist::{Injection, Kind, RunList};
-use frame::Frame;
+use frame::Repeat;
 use name::Names;
 
 /// The whole file; only its header where nothing must be injected again. `extra`: names of the run list's extra columns.
@@ -38,16 +39,7 @@ pub fn list(queue: &Queue, extra: &[String]) -> RunList {
     if samples.is_empty() && calibrators.is_empty() {
         return list;
     }
-    let frame = Frame::of(queue);
-    let mut planned: Vec<Injection> = Vec::new();
-    planned.push(frame.blank.clone());
-    planned.extend(calibrators);
-    planned.extend_from_slice(&frame.opening);
-    for part in parts(&samples, frame.samples_between) {
-        planned.extend_from_slice(part);
-        planned.extend_from_slice(&frame.closing);
-    }
-    planned.push(frame.blank.clone());
+    let planned = frame::around(queue, calibrators, samples);
     let own = queue.slots().iter().map(|s| s.plan.stem.as_str());
     let mut names = Names::taken(own.chain(queue.kin_stems()));
     let width = list.extra.len();
@@ -90,34 +82,22 @@ fn one_line_each(injection: &mut Injection) {
 }
 
 /// Injections of samples that must be repeated: for each one row for every dilution that is needed.
-fn samples(queue: &Queue) -> Vec<Injection> {
-    let repeat = |slot: &Slot| -> Vec<Injection> {
-        dilutions(queue, slot)
-            .into_iter()
-            .map(|dilution| Injection {
-                dilution,
-                ..slot.plan.clone()
-            })
-            .collect()
+fn samples(queue: &Queue) -> Vec<Repeat> {
+    let repeat = |(k, slot): (usize, &Slot)| -> Vec<Repeat> {
+        let diluted = |dilution| Injection {
+            dilution,
+            ..slot.plan.clone()
+        };
+        let dilutions = dilutions(queue, slot).into_iter();
+        dilutions.map(|d| (k, diluted(d))).collect()
     };
     queue
         .slots()
         .iter()
-        .filter(|s| s.plan.kind == Kind::Sample)
+        .enumerate()
+        .filter(|(_, s)| s.plan.kind == Kind::Sample)
         .flat_map(repeat)
         .collect()
-}
-
-/// Parts of nearly equal size, none larger than `most`.
-fn parts<T>(all: &[T], most: usize) -> impl Iterator<Item = &[T]> {
-    let count = all.len().div_ceil(most.max(1));
-    let (size, larger) = (all.len() / count.max(1), all.len() % count.max(1));
-    let mut rest = all;
-    (0..count).map(move |k| {
-        let (part, behind) = rest.split_at((size + usize::from(k < larger)).min(rest.len()));
-        rest = behind;
-        part
-    })
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ use jiff::tz::TimeZone;
 
 use super::cells;
 use crate::check::Line;
+use crate::method::Quantify;
 use crate::night::queue::{Queue, Row, Slot};
 
 /// The first line.
@@ -56,7 +57,12 @@ pub fn slot_rows(out: &mut String, queue: &Queue, slot: &Slot, zone: &TimeZone) 
         }
         let trace = start..out.len();
         if line.measured.is_some() {
-            cells::text(out, queue.serving().label(method, k));
+            let label = queue.serving().label(method, k);
+            if line.bracketed {
+                cells::text(out, &format!("{label}, {}", Quantify::Bracketing.word()));
+            } else {
+                cells::text(out, label);
+            }
         }
         out.push(cells::END);
         shared.get_or_insert((injection, trace));

@@ -43,6 +43,7 @@ pub fn text(queue: &Queue, zone: &TimeZone) -> String {
     section(&mut out, "SAMPLES", results::samples(queue));
     section(&mut out, "REPEATS", repeats::write(queue));
     section(&mut out, "TIME COURSE", course::write(queue));
+    section(&mut out, "PRESSURE", figures::pressure(queue, zone));
     section(&mut out, "CALIBRATION", figures::calibration(queue));
     section(&mut out, "NOTES", happened::notes(queue));
     section(&mut out, "MADE WITH", figures::provenance(queue));

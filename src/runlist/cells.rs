@@ -9,10 +9,15 @@ use crate::config::bounds::Bounds;
 use crate::config::error::{FileError, quoted};
 
 /// Longest cell of a column that means something, bytes.
-pub(super) const LONGEST_CELL: usize = 1000;
+pub(crate) const LONGEST_CELL: usize = 1000;
+
+/// What is expected of a cell that holds rows.
+pub(crate) const ONE_LINE: &str = "a cell on one line (is a quotation mark missing?)";
+/// The note about decimal commas.
+pub(crate) const DECIMAL_COMMAS: &str = "decimal commas are read as decimal points";
 
 /// A cell without blanks around it and without the apostrophe that keeps a spreadsheet from taking it for a formula.
-pub(super) fn plain(cell: &str) -> &str {
+pub(crate) fn plain(cell: &str) -> &str {
     let cell = cell.trim();
     match cell.strip_prefix('\'') {
         Some(rest) if rest.starts_with(['=', '+', '-', '@', '\t', '\r']) => rest,
@@ -22,11 +27,11 @@ pub(super) fn plain(cell: &str) -> &str {
 
 /// Things read as meant; each kind is said once, with its first line and how often it came.
 #[derive(Default)]
-pub(super) struct Notes(Vec<(String, u64, usize)>);
+pub(crate) struct Notes(Vec<(String, u64, usize)>);
 
 impl Notes {
     /// Adds one.
-    pub(super) fn add(&mut self, line: u64, what: &str) {
+    pub(crate) fn add(&mut self, line: u64, what: &str) {
         match self.0.iter_mut().find(|(w, _, _)| w == what) {
             Some((_, _, times)) => *times += 1,
             None => self.0.push((what.to_owned(), line, 1)),
@@ -34,7 +39,7 @@ impl Notes {
     }
 
     /// All, in the order in which they first came.
-    pub(super) fn into_texts(self) -> impl Iterator<Item = String> {
+    pub(crate) fn into_texts(self) -> impl Iterator<Item = String> {
         self.0.into_iter().map(|(what, line, times)| match times {
             1 => format!("{what} (line {line})"),
             n => format!("{what} (line {line} and {} more)", n - 1),
@@ -61,15 +66,8 @@ impl Row<'_> {
             .and_then(|place| self.record.get(place))
             .unwrap_or_default();
         let text = plain(cell);
-        // A name may hold a line break; one that holds whole rows lost its closing quotation mark.
-        let whole = self.record.len().saturating_sub(1).max(1);
-        let swallowed = |line: &str| line.matches([',', ';', '\t']).count() >= whole;
-        if text.contains('\n') && text.lines().skip(1).any(swallowed) {
-            return Err(self.found(
-                column,
-                text,
-                "a cell on one line (is a quotation mark missing?)",
-            ));
+        if holds_rows(text, self.record.len()) {
+            return Err(self.found(column, text, ONE_LINE));
         }
         if text.len() > LONGEST_CELL {
             return Err(self.found(column, text, &format!("at most {LONGEST_CELL} bytes")));
@@ -88,17 +86,12 @@ impl Row<'_> {
         if text.is_empty() {
             return Ok(None);
         }
-        let comma = !self.comma_delimits && text.matches(',').count() == 1 && !text.contains('.');
-        let number = if comma {
-            parse(&text.replace(',', "."))
-        } else {
-            parse(text)
-        };
+        let (number, comma) = decimal(text, self.comma_delimits);
         let number = number
             .filter(|n| bounds.hold(*n))
             .ok_or_else(|| self.found(column, text, &bounds.words()))?;
         if comma {
-            notes.add(self.line, "decimal commas are read as decimal points");
+            notes.add(self.line, DECIMAL_COMMAS);
         }
         Ok(Some(number))
     }
@@ -122,8 +115,21 @@ impl Row<'_> {
     }
 }
 
-fn parse(text: &str) -> Option<f64> {
-    fast_float2::parse::<f64, _>(text)
-        .ok()
-        .filter(|n| n.is_finite())
+/// A cell's number, finite, and whether its decimal comma was read as a point: only where no comma delimits.
+pub(crate) fn decimal(text: &str, comma_delimits: bool) -> (Option<f64>, bool) {
+    let parse = |t: &str| fast_float2::parse::<f64, _>(t).ok();
+    let comma = !comma_delimits && text.matches(',').count() == 1 && !text.contains('.');
+    let number = if comma {
+        parse(&text.replace(',', "."))
+    } else {
+        parse(text)
+    };
+    (number.filter(|n| n.is_finite()), comma)
+}
+
+/// A text may hold a line break; one that holds whole rows (of so many cells) lost its closing quotation mark.
+pub(crate) fn holds_rows(text: &str, cells: usize) -> bool {
+    let whole = cells.saturating_sub(1).max(1);
+    let swallowed = |line: &str| line.matches([',', ';', '\t']).count() >= whole;
+    text.contains('\n') && text.lines().skip(1).any(swallowed)
 }

@@ -1,12 +1,14 @@
 //! The run list: a CSV that says what each injection of a queue is.
 
-mod cells;
+pub(crate) mod cells;
 pub mod file;
 mod header;
 mod levels;
+mod mangled;
 pub mod pattern;
 mod quotes;
 mod row;
+pub(crate) mod rows;
 mod text;
 mod write;
 
@@ -98,6 +100,14 @@ pub struct RunList {
     /// Line of each injection in the file, from 1, in the order of [`RunList::injections`]; empty for a list that
     /// was not read from a file.
     pub lines: Vec<u64>,
+}
+
+pub(crate) use mangled::Mangled;
+pub(crate) use row::{DILUTION, TIME_H, VOLUME_UL};
+
+/// Whether a run list has a column of this name that means something; the name in lower case.
+pub(crate) fn has_column(name: &str) -> bool {
+    header::Column::ALL.iter().any(|c| c.name() == name)
 }
 
 /// The queue's name: the run list's file name without its extensions (`crocks.runlist.csv` → `crocks`).

@@ -2,7 +2,7 @@
 
 use super::cells::{Notes, Row};
 use super::header::Column;
-use super::{Injection, Kind, stem};
+use super::{Injection, Kind, Mangled, stem};
 use crate::config::bounds::Bounds;
 use crate::config::error::{FileError, quoted};
 use crate::text::nearest;
@@ -11,17 +11,21 @@ use crate::text::nearest;
 const LAST_POSITION: f64 = 1e9;
 // The upper ends only keep slips of the keyboard out (common practice, no source).
 const POSITION: Bounds = Bounds::range(1.0, LAST_POSITION, "");
-const VOLUME_UL: Bounds = Bounds::above_zero(1e6, "µL");
-const DILUTION: Bounds = Bounds::above_zero(1e9, "");
-const TIME_H: Bounds = Bounds::range(-1e6, 1e6, "h");
+pub(crate) const VOLUME_UL: Bounds = Bounds::above_zero(1e6, "µL");
+pub(crate) const DILUTION: Bounds = Bounds::above_zero(1e9, "");
+pub(crate) const TIME_H: Bounds = Bounds::range(-1e6, 1e6, "h");
 
 /// Reads a row; `next_position` serves a list without a column `position`.
 pub(super) fn injection(
     row: &Row<'_>,
     next_position: u64,
     notes: &mut Notes,
+    mangled: &mut Mangled,
 ) -> Result<Injection, FileError> {
     cells_fit(row, notes)?;
+    for column in [Column::Name, Column::File, Column::Series] {
+        mangled.look(column.name(), row.line, row.text(column)?);
+    }
     let owned = |column: Column| row.text(column).map(str::to_owned);
     let stem = file_stem(row)?;
     let name = owned(Column::Name)?;

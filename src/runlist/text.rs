@@ -18,7 +18,8 @@ pub(super) struct Text {
 
 /// Decodes the bytes of a run list: by the mark at its start, else UTF-8, else UTF-16 where every other byte is 0,
 /// else Windows-1252 (which holds Latin-1).
-pub(super) fn decode(bytes: &[u8], path: &Path) -> Result<Text, FileError> {
+/// `each` is what a row of the file is.
+pub(super) fn decode(bytes: &[u8], path: &Path, each: &str) -> Result<Text, FileError> {
     if bytes.len() > MAX_BYTES {
         let mb = MAX_BYTES / (1024 * 1024);
         return Err(FileError::whole(
@@ -61,7 +62,7 @@ pub(super) fn decode(bytes: &[u8], path: &Path) -> Result<Text, FileError> {
     if text.trim().is_empty() {
         return Err(FileError::whole(
             path,
-            "found nothing, expected a header row and one row for each injection",
+            format!("found nothing, expected a header row and one row for each {each}"),
         ));
     }
     let note = (encoding != UTF_8).then(|| format!("read as {name}"));
@@ -130,7 +131,7 @@ mod tests {
     use super::*;
 
     fn text(bytes: &[u8]) -> (String, Option<String>) {
-        let t = decode(bytes, Path::new("l.csv")).unwrap();
+        let t = decode(bytes, Path::new("l.csv"), "injection").unwrap();
         (t.text, t.note)
     }
 

@@ -5,6 +5,8 @@
 
 mod joining;
 mod landing;
+mod letters;
+mod pressure;
 mod results;
 mod run_lists;
 mod telling;
@@ -14,9 +16,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
+use self::pressure::Gauge;
 use super::evaluate::{Bench, hex};
 use super::lists;
 use super::outputs::Outputs;
@@ -65,6 +68,8 @@ pub enum Event {
         /// Its text.
         body: String,
     },
+    /// A letter is on its way, or would be where mail is configured.
+    Posted(Box<crate::post::Letter>),
     /// A queue has ended.
     Ended {
         /// Its name.
@@ -97,6 +102,9 @@ pub struct Desk {
     unwritten: BTreeMap<PathBuf, String>,
     joins: joining::Joins,
     listener: Option<Listener>,
+    /// What is needed to send letters; `None`: files alone.
+    postbox: Option<letters::Postbox>,
+    gauge: Option<Gauge>,
 }
 
 impl Desk {
@@ -125,7 +133,10 @@ impl Desk {
             unwritten: BTreeMap::new(),
             joins: joining::Joins::default(),
             listener: None,
+            postbox: None,
+            gauge: None,
         };
+        desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
         for record in ledger.lists(&desk.station.name)? {
             match lists::read(&record.content, &record.path, &desk.setup.method) {
@@ -192,11 +203,20 @@ impl Desk {
     /// # Errors
     /// When the ledger cannot be read or written.
     pub fn load_open(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
+        let mut over = BTreeSet::new();
         for (queue, ended) in ledger.queues(&self.station.name)? {
-            if !ended {
+            if ended {
+                over.insert(queue);
+            } else {
                 self.load(ledger, &queue)?;
             }
         }
+        // A list of which nothing has landed yet may have been told of.
+        let listed: Vec<String> = self.night.queues().keys().cloned().collect();
+        for queue in listed.iter().filter(|q| !over.contains(*q)) {
+            self.load(ledger, queue)?;
+        }
+        self.night.plan_budgets_again(&over, Timestamp::now());
         Ok(())
     }
 
@@ -233,6 +253,7 @@ impl Desk {
             }
         }
         ledger.move_landings(&self.station.name, &moves)?;
+        self.load_pressure(ledger, queue)?;
         self.introduce(ledger, queue)
     }
 
@@ -266,6 +287,11 @@ impl Desk {
         self.forget(now);
     }
 
+    /// This machine's clock was set, or it slept: see [`Queue::clock_moved`].
+    pub fn clock_moved(&mut self, by: SignedDuration) {
+        self.night.clock_moved(by);
+    }
+
     /// Queues that ended long ago leave the memory: their results stand, and the ledger brings them back when one of
     /// their traces lands again.
     fn forget(&mut self, now: Timestamp) {
@@ -291,6 +317,7 @@ impl Desk {
             self.joins.forget(&name);
             self.outputs.remove(&name);
             self.loaded.remove(&name);
+            self.forget_letters(&name);
         }
     }
 
@@ -301,12 +328,14 @@ impl Desk {
 
     /// The next time at which [`Desk::tick`] has something to do.
     pub fn next_deadline(&self) -> Option<Timestamp> {
-        self.night.next_deadline()
+        let night = self.night.next_deadline();
+        night.into_iter().chain(self.next_letter()).min()
     }
 
-    /// When a result file is due.
+    /// When a result file, or a look at the pressure log, is due.
     pub fn next_due(&self) -> Option<Instant> {
-        self.outputs.values().filter_map(Outputs::next_due).min()
+        let outputs = self.outputs.values().filter_map(Outputs::next_due);
+        outputs.chain(self.next_pressure_look()).min()
     }
 
     /// Judges what is touched; keeps and tells alerts; brings the sheets up to date.
@@ -319,14 +348,15 @@ impl Desk {
             let _queue = tracing::info_span!("queue", name = %queue).entered();
             // Told before it is kept as raised: a kill between the two repeats a message, and never loses one.
             self.tell(ledger, queue, &changes.alerts, now)?;
-            ledger.keep_alerts(&self.station.name, queue, &changes.alerts)?;
+            self.keep_and_post(ledger, queue, &changes.alerts, now)?;
             self.update(queue, changes);
         }
         if !self.bad_lists.is_empty() {
             self.place_bad_lists(ledger)?;
         }
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
-            ledger.set_queue(&self.station.name, queue, Some(now))?;
+            self.flush_queue(queue);
+            self.keep_end(ledger, queue, now)?;
             tracing::info!(queue, "the queue has ended");
             if let Some(listener) = &mut self.listener {
                 listener(&Event::Ended {
@@ -334,7 +364,7 @@ impl Desk {
                 });
             }
         }
-        Ok(())
+        self.post_due(ledger, now)
     }
 
     /// The results of all queues in memory need attention: something must be injected again, or was told at once.

@@ -35,6 +35,8 @@ pub struct Outputs {
     /// Slots whose rows are not in the sheet yet.
     behind: bool,
     told: bool,
+    /// A file beside the sheet could not be written last time.
+    failed: bool,
 }
 
 impl Outputs {
@@ -51,6 +53,7 @@ impl Outputs {
             not_before: now,
             behind: false,
             told: false,
+            failed: false,
         }
     }
 
@@ -121,6 +124,20 @@ impl Outputs {
         if due > now && !all {
             return Ok(());
         }
+        let done = self.write_due(queue, now);
+        self.failed = done.is_err();
+        if self.failed {
+            self.due = Some(now + TRY_AGAIN);
+        }
+        done
+    }
+
+    /// A file could not be written last time and is tried again.
+    pub fn is_failing(&self) -> bool {
+        self.behind || self.failed
+    }
+
+    fn write_due(&mut self, queue: &Queue, now: Instant) -> Result<(), WriteError> {
         if self.behind {
             self.write_sheet(queue, &[], true, now)?;
         }

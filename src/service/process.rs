@@ -66,6 +66,7 @@ pub fn process(
     }
     let traces = fresh(&mut desk, ledger, traces, &mut out)?;
     land(&mut desk, ledger, traces, &mut out, progress)?;
+    desk.judge_whole_log(ledger)?;
     desk.end();
     desk.settle(ledger, Timestamp::now())?;
     desk.restore_messages(ledger)?;

@@ -4,24 +4,37 @@
 //! looks at folders (events are hints), takes what has settled, lets time pass, writes what is due, and sleeps until the
 //! next thing is due. [`run`] is the one way in, for the program and for tests.
 
+mod clock;
+mod dispatch;
 mod eye;
+mod gap;
 
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
+use self::clock::Clock;
+use self::dispatch::{Dispatch, Lost};
 use self::eye::Eye;
+use self::gap::Mark;
+use super::carriers;
 use super::desk::{Desk, DeskError, Listener};
+use super::heartbeat::{self, Heartbeat};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
+use crate::post::Carrier;
+use crate::post::worker::Report;
 
 /// What reaches the loop from outside.
 #[derive(Debug)]
 pub enum Signal {
     /// Something may have happened in a folder.
     Hint(usize, Hint),
+    /// What became of a letter.
+    Post(Report),
     /// End after the work at hand.
     Stop,
 }
@@ -42,14 +55,18 @@ pub struct Options {
     pub time_scale: f64,
     /// Called when everything is taken up and the folders are watched.
     pub ready: Box<dyn FnMut() + Send>,
-    /// Called after every turn of the loop in which everything worked: the sign of life.
+    /// Called after every turn of the loop in which everything worked, by the rule of [`heartbeat`]: the sign of life.
     pub alive: Box<dyn FnMut() + Send>,
     /// At the latest after so long the loop turns, for the sign of life.
     pub turn: Duration,
     /// Who hears of landings and alerts.
     pub listener: Option<ListenerOf>,
-    /// End by itself when every queue that began has ended.
+    /// End by itself when every queue that began has ended and every letter is with its recipients.
     pub until_ended: bool,
+    /// Ways out of the house beside those that are configured.
+    pub carriers: Vec<Arc<dyn Carrier>>,
+    /// Decide what would be sent, and tell the listener, though there is no way out of the house.
+    pub show_letters: bool,
 }
 
 impl Default for Options {
@@ -61,6 +78,8 @@ impl Default for Options {
             turn: Duration::from_secs(60),
             listener: None,
             until_ended: false,
+            carriers: Vec::new(),
+            show_letters: false,
         }
     }
 }
@@ -77,11 +96,19 @@ pub fn run(
 ) -> Result<Ended, DeskError> {
     let mut ledger = Ledger::open(&config.state_dir)?;
     let started = Instant::now();
+    let mut ways = carriers::configured(&config.alert);
+    ways.append(&mut options.carriers);
+    let mut dispatch = Dispatch::new(ways, hints.clone(), options.time_scale);
+    dispatch.start(&mut ledger, Timestamp::now())?;
     let mut posts = Vec::new();
     for (k, station) in config.stations.iter().enumerate() {
         let mut desk = Desk::open(config, station, &mut ledger, options.time_scale)?;
         if let Some(listener) = &mut options.listener {
             desk.listen(listener(&station.name));
+        }
+        let names = dispatch.names();
+        if !names.is_empty() || options.show_letters {
+            desk.post_by(names, &config.alert, options.time_scale);
         }
         desk.load_open(&mut ledger)?;
         desk.restore_messages(&ledger)?;
@@ -90,8 +117,10 @@ pub fn run(
             desk,
             eye,
             backlog_done: false,
+            backlog_since: Duration::ZERO,
         });
     }
+    let mark = Mark::start(&mut ledger, posts.len(), Timestamp::now())?;
     for post in &mut posts {
         post.eye.open();
         post.eye
@@ -99,18 +128,25 @@ pub fn run(
         post.desk.settle(&mut ledger, Timestamp::now())?;
     }
     (options.ready)();
+    let heartbeat = Heartbeat::new(config.alert.heartbeat.as_ref(), Instant::now());
     let mut watch = Watch {
         posts,
+        heartbeat,
         ledger,
+        dispatch,
+        mark,
         started,
         options,
+        clock: Clock::now(),
     };
     let end = watch.turns(signals);
     // Whatever ended the loop: what is in the ledger is brought to the files, once.
     for post in &mut watch.posts {
         post.desk.flush(true);
     }
-    end.map(|()| Ended {
+    end?;
+    watch.ledger.stop_running()?;
+    Ok(Ended {
         attention: watch.posts.iter().any(|p| p.desk.needs_attention()),
     })
 }
@@ -119,6 +155,8 @@ struct Post {
     desk: Desk,
     eye: Eye,
     backlog_done: bool,
+    /// When the backlog began to wait: at the start, or when the machine woke up.
+    backlog_since: Duration,
 }
 
 /// What lay in the folder at the start is waited for so long, before time passes for the queues.
@@ -127,30 +165,52 @@ const BACKLOG: Duration = Duration::from_secs(60);
 impl Post {
     /// After a pause, traces that landed meanwhile must be in before a queue counts as silent.
     fn may_tick(&mut self, up: Duration) -> bool {
-        self.backlog_done |= up >= BACKLOG || self.eye.next_due_file().is_none();
+        let waited = up.saturating_sub(self.backlog_since);
+        self.backlog_done |= waited >= BACKLOG || self.eye.next_due_file().is_none();
         self.backlog_done
+    }
+
+    /// The clock moved without anyone watching: what landed meanwhile is looked for first, and nothing is late for it.
+    fn clock_moved(&mut self, by: SignedDuration, up: Duration) {
+        self.desk.clock_moved(by);
+        if by.is_positive() {
+            self.eye.hear(Hint::LookEverywhere);
+            (self.backlog_done, self.backlog_since) = (false, up);
+        }
     }
 }
 
 struct Watch {
     posts: Vec<Post>,
+    heartbeat: Heartbeat,
     ledger: Ledger,
+    dispatch: Dispatch,
+    mark: Mark,
     started: Instant,
     options: Options,
+    clock: Clock,
 }
 
 impl Watch {
     fn turns(&mut self, signals: &Receiver<Signal>) -> Result<(), DeskError> {
         loop {
             self.turn()?;
-            if self.options.until_ended && self.all_ended() {
+            if self.options.until_ended
+                && self.all_ended()
+                && self.dispatch.is_idle(&self.ledger)?
+            {
                 return Ok(());
             }
-            (self.options.alive)();
-            match signals.recv_timeout(self.wait()) {
+            self.show_life();
+            let (wait, since) = (self.wait(), Instant::now());
+            let heard = signals.recv_timeout(wait);
+            self.mind_the_clock(since, wait);
+            match heard {
                 Ok(signal) => {
-                    if self.hear(signal) || signals.try_iter().any(|s| self.hear(s)) {
-                        return Ok(());
+                    for signal in std::iter::once(signal).chain(signals.try_iter()) {
+                        if self.hear(signal)? {
+                            return Ok(());
+                        }
                     }
                 }
                 Err(RecvTimeoutError::Timeout) => {}
@@ -159,21 +219,100 @@ impl Watch {
         }
     }
 
+    fn mind_the_clock(&mut self, since: Instant, wait: Duration) {
+        let Some(by) = self.clock.moved(since, wait) else {
+            return;
+        };
+        tracing::warn!(
+            seconds = by.as_secs(),
+            "the clock was set, or the machine slept: traces count as late by watched time alone"
+        );
+        let up = self.started.elapsed();
+        for post in &mut self.posts {
+            post.clock_moved(by, up);
+        }
+    }
+
+    /// Proves now and then that everything works, and says so where it does.
+    fn show_life(&mut self) {
+        let now = Instant::now();
+        if self.heartbeat.is_due(now) {
+            let proof = self.prove();
+            let posts = &self.posts;
+            self.heartbeat.take(proof, now, &|| {
+                let state =
+                    |p: &Post| heartbeat::state(&p.desk.station.name, p.desk.queues().values());
+                let states: Vec<String> = posts.iter().map(state).collect();
+                heartbeat::line(Timestamp::now(), &states)
+            });
+        }
+        if self.heartbeat.is_well() && self.posts.iter().all(|p| p.desk.is_well()) {
+            (self.options.alive)();
+        }
+    }
+
+    /// Folders can be looked at, the ledger and the results' folders can be written, and no result waits for that.
+    fn prove(&mut self) -> Result<(), String> {
+        for post in &self.posts {
+            let name = &post.desk.station.name;
+            if !post.eye.can_see() {
+                return Err(format!(
+                    "station {name}: a watched folder cannot be looked at"
+                ));
+            }
+            if !post.desk.is_well() {
+                return Err(format!("station {name}: a file cannot be read or written"));
+            }
+            heartbeat::prove_folder(post.desk.results_folder())?;
+        }
+        let proved = self.ledger.prove_writable(Timestamp::now());
+        proved.map_err(|e| format!("the ledger cannot be written: {e}"))
+    }
+
     /// True for the order to stop.
-    fn hear(&mut self, signal: Signal) -> bool {
-        match signal {
+    fn hear(&mut self, signal: Signal) -> Result<bool, DeskError> {
+        Ok(match signal {
             Signal::Stop => true,
+            Signal::Post(report) => {
+                let lost = self
+                    .dispatch
+                    .hear(&mut self.ledger, report, Timestamp::now())?;
+                self.tell_lost(lost)?;
+                false
+            }
             Signal::Hint(k, hint) => {
                 if let Some(post) = self.posts.get_mut(k) {
                     post.eye.hear(hint);
                 }
                 false
             }
+        })
+    }
+
+    /// A letter that did not arrive is told in the alert folder of its station.
+    fn tell_lost(&mut self, lost: impl IntoIterator<Item = Lost>) -> Result<(), DeskError> {
+        for lost in lost {
+            let station = &lost.waiting.letter.station;
+            let post = self
+                .posts
+                .iter_mut()
+                .find(|p| p.desk.station.name == *station);
+            if let Some(post) = post {
+                let (carrier, letter) = (&lost.waiting.carrier, &lost.waiting.letter);
+                post.desk.tell_lost(
+                    &mut self.ledger,
+                    carrier,
+                    letter,
+                    &lost.why,
+                    Timestamp::now(),
+                )?;
+            }
         }
+        Ok(())
     }
 
     fn turn(&mut self) -> Result<(), DeskError> {
-        for post in &mut self.posts {
+        for (k, post) in self.posts.iter_mut().enumerate() {
             let _station = tracing::info_span!("station", name = %post.desk.station.name).entered();
             let now = self.started.elapsed();
             post.eye.look(&mut post.desk, &mut self.ledger, now)?;
@@ -181,18 +320,36 @@ impl Watch {
                 .take(&mut post.desk, &mut self.ledger, self.started)?;
             let now = Timestamp::now();
             if post.may_tick(self.started.elapsed()) {
+                post.desk.look_at_pressure(&mut self.ledger, now)?;
                 post.desk.tick(now);
+                // A queue that has just ended needs its forecast no more.
+                post.desk.look_at_pressure(&mut self.ledger, now)?;
             }
             post.desk.settle(&mut self.ledger, now)?;
+            if post.backlog_done {
+                post.desk.is_complete();
+                self.mark.tell(k, &mut post.desk, &mut self.ledger, now)?;
+            }
             post.desk.flush(false);
         }
-        Ok(())
+        let now = Timestamp::now();
+        self.mark.alive(&mut self.ledger, now)?;
+        self.dispatch.look_again(&self.ledger)?;
+        let lost = self.dispatch.send_due(&mut self.ledger, now)?;
+        self.tell_lost(lost)
     }
 
     /// How long nothing will be due.
     fn wait(&self) -> Duration {
         let mut wait = self.options.turn;
         let now = self.started.elapsed();
+        if let Some(due) = self.dispatch.next() {
+            let until = due.duration_since(Timestamp::now());
+            wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO));
+        }
+        if let Some(due) = self.heartbeat.next_due() {
+            wait = wait.min(due.saturating_duration_since(Instant::now()));
+        }
         for post in &self.posts {
             if let Some(due) = post.eye.next_due() {
                 wait = wait.min(due.saturating_sub(now));
@@ -200,7 +357,10 @@ impl Watch {
             if let Some(due) = post.desk.next_due() {
                 wait = wait.min(due.saturating_duration_since(Instant::now()));
             }
-            if let Some(deadline) = post.desk.next_deadline() {
+            if !post.backlog_done {
+                // Until then no deadline is looked at.
+                wait = wait.min((post.backlog_since + BACKLOG).saturating_sub(now));
+            } else if let Some(deadline) = post.desk.next_deadline() {
                 let until = deadline.duration_since(Timestamp::now());
                 wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO));
             }

@@ -27,10 +27,11 @@ fn hint(queue: &Queue, slot: &Slot, check: Check) -> Option<String> {
     match check {
         Check::NoPeak => Some(no_peak(queue, slot)),
         Check::Recovery => recovery(queue, slot),
-        Check::StandardDrift if !has(slot, Check::Recovery) => Some(DRIFT.to_owned()),
+        Check::StandardDrift if !has(slot, Check::Recovery) => Some(drift(queue, slot)),
         Check::StandardDrift => None,
         Check::RetentionShift => retention(queue, slot),
         Check::CarryOver => Some(carry_over(queue, slot)),
+        Check::AirBubble => Some(air(slot)),
         other => general(other, slot.plan.kind).map(str::to_owned),
     }
 }
@@ -91,23 +92,26 @@ bottle. If injections go on, the export has stopped: its folder, the network, th
 pub fn of_station(check: &str) -> Option<&'static str> {
     Some(match check {
         "pressure-high" => {
-            "Something is blocked: a guard column or frit, a capillary, salt fallen out of a buffer; or the oven is cold. \
-Which part it is shows when the flow path is opened from the detector backwards, by the rules of your laboratory."
+            "After a slow rise: pre-filter, guard column or inlet frit. After a sudden one: a capillary or the injector blocked, salt \
+fallen out of a buffer, a cold oven. Which part it is shows when the flow path is opened from the detector backwards, by the rules of your laboratory."
         }
         "pressure-low" => {
             "A leak, an empty bottle, air in the pump, or a pump that has stopped. Look under the fittings first: the eluent is an acid."
         }
         "pressure-rise" => {
-            "A guard column or inlet frit is filling up: have a new one ready, and think about filtering the samples."
+            "Pressure that climbs slowly: most often a pre-filter, guard column or inlet frit that fills up. Have a new one ready, and \
+think about filtering the samples."
         }
         "pressure-ripple" => {
             "Air in a pump head, a check valve that sticks, a worn piston seal. Degas and purge first; a valve can be cleaned, a seal changed."
         }
         "eluent-short" => {
-            "Fill the bottle with the same eluent between two injections, or shorten the queue. A pump that draws air spoils every injection after it."
+            "Fill the bottle with the same eluent between two injections, or shorten the queue. A pump that draws air spoils every \
+injection after it. Reckoned from a full bottle, as the method says: what an earlier queue drank from it comes on top."
         }
         "waste-full" => {
-            "Empty the waste container or change it before it runs over, by the rules of your laboratory."
+            "Empty the waste container or change it before it runs over, by the rules of your laboratory. Reckoned from an empty \
+container, as the method says: what an earlier queue left in it comes on top."
         }
         other => return general(Check::parse(other)?, Kind::Sample),
     })
@@ -174,7 +178,8 @@ fn recovery(queue: &Queue, slot: &Slot) -> Option<String> {
         format!("{} to {} %", fixed(least, 0), fixed(most, 0))
     };
     let [low, high] = queue.method().limits.recovery_percent;
-    let together = most - least <= TOGETHER_POINTS && all.len() > 1;
+    let several = all.len() > 1;
+    let together = most - least <= TOGETHER_POINTS && several;
     let names = failing(queue, slot, Check::Recovery);
     Some(if together && least < low && most < 100.0 {
         format!(
@@ -190,16 +195,99 @@ from an open or often pierced vial, a vial of another level, the injected volume
         format!(
             "Some are high and some low ({percent}): a vial of another level or mixture, or peaks given to the wrong names."
         )
-    } else if least < low {
+    } else if !several {
+        // One figure cannot tell the vial from the integration.
         format!(
-            "{names} is low and the rest is not: look at how that peak was integrated (baseline, a neighbour), then whether the \
+            "{names} is the only analyte with a recovery here ({percent}): look at the vial and the injected volume, then at how its \
+peak was integrated."
+        )
+    } else if most < low || least > high {
+        let side = if most < low { "low" } else { "high" };
+        format!(
+            "All analytes are {side}, and not alike ({percent}): the injected volume would move all by the same share. Look at the \
+solution (level, age, decomposition), then at how each peak was integrated."
+        )
+    } else {
+        part(&names, least < low)
+    })
+}
+
+/// Some analytes fail on one side, and the others are within the limits.
+fn part(names: &str, low: bool) -> String {
+    let (is, that) = if names.contains(" and ") {
+        ("are", "those peaks were")
+    } else {
+        ("is", "that peak was")
+    };
+    if low {
+        format!(
+            "{names} {is} low and the rest is not: look at how {that} integrated (baseline, a neighbour), then whether the \
 compound decomposes or is consumed in the vial."
         )
     } else {
+        let it = if is == "are" { "they were" } else { "it was" };
         format!(
-            "{names} is high and the rest is not: look for a neighbour under the peak or carry-over, then at how it was integrated."
+            "{names} {is} high and the rest is not: look for a neighbour under the peak or carry-over, then at how {it} integrated."
         )
-    })
+    }
+}
+
+/// How the areas have moved since the queue's first standard of this level, %, one for each analyte with both.
+fn moved(queue: &Queue, slot: &Slot) -> Vec<f64> {
+    let same = |s: &&Slot| s.plan.kind == slot.plan.kind && s.plan.level == slot.plan.level;
+    let mut landed = queue.slots().iter().filter(same);
+    let Some(first) = landed.find(|s| reading(s).is_some()) else {
+        return Vec::new();
+    };
+    let areas = |s: &Slot| -> Vec<Option<f64>> {
+        let correction = crate::check::volume_correction(&s.plan, queue.method());
+        let lines = s.assessment.lines.iter();
+        lines.map(|l| Some(l.area_mau_s? * correction)).collect()
+    };
+    let pairs = areas(first).into_iter().zip(areas(slot));
+    pairs
+        .filter_map(|(a, b)| Some(100.0 * (b? / a? - 1.0)))
+        .filter(|x| x.is_finite())
+        .collect()
+}
+
+fn drift(queue: &Queue, slot: &Slot) -> String {
+    let all = moved(queue, slot);
+    let enough = queue.method().limits.standard_area_drift_percent / 2.0;
+    let names = failing(queue, slot, Check::StandardDrift);
+    if all.len() < 2 {
+        DRIFT.to_owned()
+    } else if all.iter().all(|x| *x < -enough) {
+        "All areas are down together while the standard still passes: less is injected from time to time, or the solution weakens. \
+Look at the injected volume, then at the vial (level, septum). Watch the next standard."
+            .to_owned()
+    } else if all.iter().all(|x| *x > enough) {
+        "All areas are up together while the standard still passes: evaporation from a pierced vial, or more is injected. Watch \
+the next standard."
+            .to_owned()
+    } else if all.iter().filter(|x| x.abs() > enough).count() == 1 {
+        format!(
+            "{names} alone moves while the standard still passes: look at how its peak is integrated, then whether the compound \
+decomposes on the tray. Watch the next standard."
+        )
+    } else {
+        DRIFT.to_owned()
+    }
+}
+
+/// Spikes are bubbles in the detector; noise alone need not be.
+fn air(slot: &Slot) -> String {
+    let spikes = reading(slot)
+        .and_then(|r| r.air.as_ref())
+        .is_none_or(|a| a.spikes > 0);
+    let usual = general(Check::AirBubble, slot.plan.kind).unwrap_or_default();
+    if spikes {
+        format!("Spikes: bubbles pass the detector. {usual}")
+    } else {
+        format!(
+            "Chaotic noise without spikes: air in a pump head or at a check valve, more than a bubble in the detector. {usual}"
+        )
+    }
 }
 
 /// Shifts of all peaks, %, later ones positive.
@@ -253,86 +341,4 @@ the blank itself, its vial, or the eluent.",
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::night::fixture::{Night, mid, trace};
-
-    fn first(letters: &str, position: usize, reading: Reading) -> String {
-        let mut night = Night::new(letters);
-        night.land(position, reading);
-        let queue = night.judged();
-        look_first(queue, &queue.slots()[position - 1]).join(" | ")
-    }
-
-    fn later(percent: f64) -> Reading {
-        let mut reading = mid(&[1.0, 1.0]);
-        for found in reading.analytes.iter_mut().flatten() {
-            found.retention_min *= 1.0 + percent / 100.0;
-        }
-        reading
-    }
-
-    #[test]
-    fn recoveries_are_read_as_a_pattern() {
-        assert!(first("P", 1, mid(&[0.84, 0.86])).starts_with("All analytes are low together (8"));
-        assert!(first("P", 1, mid(&[1.2, 1.18])).starts_with("All analytes are high together (1"));
-        assert!(
-            first("P", 1, mid(&[0.8, 1.0])).starts_with("lactic acid is low and the rest is not")
-        );
-        assert!(
-            first("P", 1, mid(&[1.0, 1.3])).starts_with("acetic acid is high and the rest is not")
-        );
-        assert!(first("P", 1, mid(&[0.7, 1.3])).starts_with("Some are high and some low"));
-    }
-
-    #[test]
-    fn retentions_are_read_as_a_pattern() {
-        assert!(first("P", 1, later(2.5)).starts_with("All peaks come later"));
-        assert!(first("P", 1, later(-2.5)).starts_with("All peaks come earlier"));
-        let mut one = mid(&[1.0, 1.0]);
-        one.analytes[1].as_mut().unwrap().retention_min *= 1.025;
-        assert!(first("P", 1, one).starts_with("acetic acid has moved and the rest has not"));
-    }
-
-    #[test]
-    fn a_missing_peak_asks_for_the_vial_or_the_window() {
-        assert!(first("P", 1, trace(&[None, None])).starts_with("No peak at all"));
-        assert!(
-            first("P", 1, trace(&[Some(5.0), None])).starts_with("acetic acid alone shows no peak")
-        );
-    }
-
-    #[test]
-    fn carry_over_names_what_was_before() {
-        let mut night = Night::new("Psb");
-        night.good(1).good(2).land(3, trace(&[Some(0.3), None]));
-        let queue = night.judged();
-        let hints = look_first(queue, &queue.slots()[2]);
-        assert!(
-            hints[0].contains("It followed sample 2 (position 2)."),
-            "{hints:?}"
-        );
-    }
-
-    #[test]
-    fn conditions_of_the_station_have_hints() {
-        for check in [
-            "pressure-high",
-            "pressure-low",
-            "pressure-rise",
-            "pressure-ripple",
-            "eluent-short",
-            "waste-full",
-            "late-trace",
-            "run-list",
-        ] {
-            assert!(of_station(check).is_some(), "{check}");
-        }
-        assert_eq!(of_station("no-such-check"), None);
-    }
-
-    #[test]
-    fn nothing_failed_needs_no_hint() {
-        assert_eq!(first("P", 1, mid(&[1.0, 1.0])), "");
-    }
-}
+mod tests;

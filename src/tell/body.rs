@@ -1,25 +1,20 @@
-//! The text of a message: what to do first, what was measured, what it touches, where to look, what the rerun needs.
-
-use std::fmt::Write as _;
+//! What a message says: what to do first, where to look, what the rerun needs; then what was measured and what it touches.
 
 use jiff::tz::TimeZone;
 
 use super::advice;
+use super::page::{Item, Page, Row, Section};
+use crate::budget;
 use crate::check::Check;
 use crate::night::alarm::Alert;
 use crate::night::queue::{Queue, Slot};
 use crate::report::rerun;
-use crate::report::words::{clock, cut, day_and_time, positions, wrap};
+use crate::report::words::{clock, day_and_time, positions};
 use crate::runlist::Kind;
-use crate::text::{count, fixed, one_line};
+use crate::text::{count, one_line};
 
-/// Width of a line, characters.
-const WIDTH: usize = 78;
-/// So many samples are named; the rest is counted.
-const NAMED: usize = 12;
-
-const SMALL_PRINT: &str = "This program reads exported files only. It controls nothing and is no safety device: for \
-pressure, leaks, acid and waste the rules of your laboratory count, not this message.";
+/// How a sample that must be injected again is marked.
+pub(super) const TO_RERUN: &str = "to rerun";
 
 pub(super) fn of_trace(
     subject: &str,
@@ -27,101 +22,84 @@ pub(super) fn of_trace(
     slot: &Slot,
     alerts: &[&Alert],
     zone: &TimeZone,
-) -> String {
-    let mut out = format!("{subject}\n\n");
-    wrap(&mut out, "", &place(queue, slot, zone), WIDTH);
-    section(&mut out, "DO FIRST", &[do_first(slot, alerts).to_owned()]);
-    measured(&mut out, alerts);
-    touches(&mut out, queue, alerts);
-    section(&mut out, "LOOK AT", &advice::look_first(queue, slot));
-    section(&mut out, "THE RERUN", &[rerun_needs(queue)]);
-    small_print(&mut out);
-    out
+) -> Page {
+    let mut page = Page {
+        subject: subject.to_owned(),
+        place: place(queue, slot, zone),
+        sections: Vec::new(),
+    };
+    page.add(Section::of("do first", [do_first(slot, alerts).to_owned()]));
+    page.add(Section::of("look at", advice::look_first(queue, slot)));
+    page.add(Section::of("the rerun", [rerun_needs(queue)]));
+    page.add(measured(alerts));
+    page.add(touches(queue, alerts));
+    page
 }
 
-pub(super) fn of_condition(
-    subject: &str,
-    queue: &str,
-    alerts: &[&Alert],
-    zone: &TimeZone,
-) -> String {
-    let mut out = format!("{subject}\n\n");
-    let raised = alerts
-        .first()
+pub(super) fn of_condition(subject: &str, queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Page {
+    let first = alerts.first();
+    let raised = first
         .map(|a| day_and_time(a.raised_at, zone))
         .unwrap_or_default();
-    let place = alerts.first().and_then(|a| {
+    let place = first.and_then(|a| {
         a.position
             .map(|p| format!(", at injection {p} ({})", one_line(&a.name)))
     });
-    wrap(
-        &mut out,
-        "",
-        &format!(
+    let mut page = Page {
+        subject: subject.to_owned(),
+        place: format!(
             "Queue {}{}, since {raised}",
             one_line(queue),
             place.unwrap_or_default()
         ),
-        WIDTH,
-    );
-    measured(&mut out, alerts);
-    if let Some(affected) = alerts
-        .first()
-        .map(|a| &a.affected)
-        .filter(|a| !a.is_empty())
-    {
-        section(
-            &mut out,
-            "TOUCHES",
-            &[format!(
-                "{}: positions {}",
-                count(affected.len(), "injection"),
-                positions(affected)
-            )],
-        );
-    }
+        sections: Vec::new(),
+    };
     let mut hints: Vec<String> = alerts
         .iter()
         .filter_map(|a| advice::of_station(&a.check))
         .map(str::to_owned)
         .collect();
     hints.dedup();
-    section(&mut out, "LOOK AT", &hints);
-    small_print(&mut out);
-    out
+    page.add(Section::of("do first", hints));
+    page.add(measured(alerts));
+    let affected = first.map_or(&[][..], |a| &a.affected);
+    if !affected.is_empty() {
+        let text = format!(
+            "{}: positions {}",
+            count(affected.len(), "injection"),
+            positions(affected)
+        );
+        page.add(Section::of("touches", [text]));
+    }
+    page
 }
 
-pub(super) fn cleared(subject: &str, queue: &str, alerts: &[&Alert], zone: &TimeZone) -> String {
-    let mut out = format!("{subject}\n\n");
-    wrap(
-        &mut out,
-        "",
-        &format!(
-            "Queue {}: this is over, nothing needs to be done about it any more.",
-            one_line(queue)
-        ),
-        WIDTH,
-    );
-    out.push('\n');
-    for alert in alerts {
+pub(super) fn cleared(subject: &str, queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Page {
+    let item = |alert: &&Alert| {
         let from = day_and_time(alert.raised_at, zone);
         let to = alert
             .cleared_at
             .map(|at| clock(at, zone))
             .unwrap_or_default();
-        wrap(
-            &mut out,
-            "  - ",
-            &format!(
-                "{from} to {to}, {}: {}",
-                alert.check,
-                one_line(&alert.message)
-            ),
-            WIDTH,
-        );
-    }
-    small_print(&mut out);
-    out
+        Item {
+            label: format!("{from} to {to}, {}", alert.check),
+            text: one_line(&alert.message),
+        }
+    };
+    let over = Section {
+        items: alerts.iter().map(item).collect(),
+        ..Section::default()
+    };
+    let mut page = Page {
+        subject: subject.to_owned(),
+        place: format!(
+            "Queue {}: this is over, nothing needs to be done about it any more.",
+            one_line(queue)
+        ),
+        sections: Vec::new(),
+    };
+    page.add(over);
+    page
 }
 
 fn place(queue: &Queue, slot: &Slot, zone: &TimeZone) -> String {
@@ -178,22 +156,16 @@ if it fails too, halt the queue before more vials are spent."
     }
 }
 
-fn section(out: &mut String, title: &str, lines: &[String]) {
-    if lines.iter().all(String::is_empty) {
-        return;
+fn measured(alerts: &[&Alert]) -> Section {
+    let item = |a: &&Alert| Item {
+        label: a.check.clone(),
+        text: one_line(&a.message),
+    };
+    Section {
+        title: "measured".to_owned(),
+        items: alerts.iter().map(item).collect(),
+        rows: Vec::new(),
     }
-    let _ = writeln!(out, "\n{title}");
-    for line in lines.iter().filter(|l| !l.is_empty()) {
-        wrap(out, "  - ", line, WIDTH);
-    }
-}
-
-fn measured(out: &mut String, alerts: &[&Alert]) {
-    let lines: Vec<String> = alerts
-        .iter()
-        .map(|a| format!("{}: {}", a.check, one_line(&a.message)))
-        .collect();
-    section(out, "MEASURED", &lines);
 }
 
 /// The samples that these alerts touch, each once, in order.
@@ -211,40 +183,30 @@ pub(super) fn touched<'q>(queue: &'q Queue, alerts: &[&Alert]) -> Vec<&'q Slot> 
         .collect()
 }
 
-fn touches(out: &mut String, queue: &Queue, alerts: &[&Alert]) {
+fn touches(queue: &Queue, alerts: &[&Alert]) -> Section {
     let slots = touched(queue, alerts);
     if slots.is_empty() {
-        return;
+        return Section::default();
     }
     let all: Vec<u64> = slots.iter().map(|s| s.plan.position).collect();
-    let _ = writeln!(out, "\nTOUCHES");
-    wrap(
-        out,
-        "  - ",
-        &format!(
-            "{}: positions {}",
-            count(slots.len(), "sample"),
-            positions(&all)
-        ),
-        WIDTH,
+    let state = |slot: &Slot| match (slot.is_rerun(), slot.is_settled()) {
+        (true, _) => TO_RERUN,
+        (false, true) => "",
+        (false, false) => "not in yet",
+    };
+    let row = |slot: &&Slot| Row {
+        position: slot.plan.position,
+        name: slot.plan.name.clone(),
+        state: state(slot).to_owned(),
+    };
+    let text = format!(
+        "{}: positions {}",
+        count(slots.len(), "sample"),
+        positions(&all)
     );
-    for slot in slots.iter().take(NAMED) {
-        let state = if slot.is_rerun() {
-            "to rerun"
-        } else if slot.is_settled() {
-            ""
-        } else {
-            "not in yet"
-        };
-        let line = format!(
-            "  {:>6}  {:<50} {state}",
-            slot.plan.position,
-            cut(&slot.plan.name, 50)
-        );
-        let _ = writeln!(out, "{}", line.trim_end());
-    }
-    if slots.len() > NAMED {
-        let _ = writeln!(out, "          and {} more", slots.len() - NAMED);
+    Section {
+        rows: slots.iter().map(row).collect(),
+        ..Section::of("touches", [text])
     }
 }
 
@@ -261,27 +223,15 @@ pub fn rerun_needs(queue: &Queue) -> String {
         .filter(|(n, _)| *n > 0)
         .map(|(n, word)| count(n, word))
         .collect();
-    let minutes = list.injections.len() as f64 * queue.method().cycle_s() / 60.0;
-    let eluent = queue
-        .method()
-        .conditions
-        .flow_ml_min
-        .map(|f| format!(" and {} mL of eluent", fixed(f * minutes, 0)))
-        .unwrap_or_default();
     let ready = if queue.is_ended() {
         "is ready"
     } else {
         "holds so far"
     };
     format!(
-        "rerun.csv {ready}{} {}: about {} h{eluent}",
+        "rerun.csv {ready}{} {}: {}",
         if queue.is_ended() { ", with" } else { "" },
         parts.join(", "),
-        fixed(minutes / 60.0, 1)
+        budget::reckon(&list.injections, queue.method()).brief()
     )
-}
-
-fn small_print(out: &mut String) {
-    out.push('\n');
-    wrap(out, "", SMALL_PRINT, WIDTH);
 }

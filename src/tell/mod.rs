@@ -5,11 +5,27 @@
 
 pub mod advice;
 mod body;
+mod cases;
+pub mod daily;
+pub mod follows;
+pub mod html;
+mod letter;
 pub mod name;
+pub mod page;
+pub mod policy;
+mod posts;
 mod subject;
+mod undelivered;
+mod unwatched;
 
 pub use body::rerun_needs;
+pub use cases::{case_of_list, cases};
+pub use letter::{letter, rerun_list};
+pub use posts::{letter_of, letter_of_list, summary_letter};
+pub use undelivered::undelivered;
+pub use unwatched::{Happened, unwatched};
 
+use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::check::Check;
@@ -17,8 +33,15 @@ use crate::night::alarm::{Alert, AlertChanges};
 use crate::night::queue::{Queue, Slot};
 
 /// What goes into a file, and by mail where that is configured.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Message {
+    /// What it is about, stable over repeats and restarts: a reminder and the word that it is over carry the same one. A
+    /// condition that comes again after it was over has another.
+    pub key: String,
+    /// When the first of its alerts was raised.
+    pub raised_at: Timestamp,
+    /// When they were over; `None` while they go on.
+    pub cleared_at: Option<Timestamp>,
     /// Name of the file in the station's `alerts` folder: safe on every file system, at most 120 bytes, and the same for
     /// the same alert, so that a repeat overwrites it.
     pub file_name: String,
@@ -26,6 +49,42 @@ pub struct Message {
     pub subject: String,
     /// The whole text; the subject is its first line. Lines end with `\n`.
     pub body: String,
+    /// The same as a whole HTML page without anything from outside.
+    pub html: String,
+    /// What it tells of.
+    pub alerts: Vec<Alert>,
+}
+
+impl Message {
+    fn of(queue: &str, file_name: String, page: &page::Page, alerts: &[&Alert]) -> Message {
+        Message {
+            key: key(queue, alerts),
+            raised_at: alerts
+                .iter()
+                .map(|a| a.raised_at)
+                .min()
+                .unwrap_or(Timestamp::UNIX_EPOCH),
+            cleared_at: None,
+            file_name,
+            subject: page.subject.clone(),
+            body: page.text(),
+            html: page.html(),
+            alerts: alerts.iter().map(|a| (*a).clone()).collect(),
+        }
+    }
+}
+
+/// `crocks|slot:t-6`, `crocks|late-trace|2026-09-21T17:23:00Z`: what a message is about.
+fn key(queue: &str, alerts: &[&Alert]) -> String {
+    let Some(first) = alerts.first() else {
+        return queue.to_owned();
+    };
+    let place = place(first);
+    if is_trace(place) {
+        format!("{queue}|{place}")
+    } else {
+        format!("{queue}|{place}|{}", first.raised_at)
+    }
 }
 
 /// The messages that a change of a queue's alerts calls for: those raised that are told at once, by trace, in order of position,
@@ -106,11 +165,9 @@ fn raised(queue: &Queue, alerts: &[&Alert], zone: &TimeZone) -> Message {
 /// The message of one trace. `alerts`: those that are told with it, the first giving subject and file name.
 pub fn of_trace(queue: &Queue, slot: &Slot, alerts: &[&Alert], zone: &TimeZone) -> Message {
     let subject = subject::of_trace(queue, slot, alerts);
-    Message {
-        file_name: trace_file_name(&queue.name, slot.plan.position, &slot.plan.stem),
-        body: body::of_trace(&subject, queue, slot, alerts, zone),
-        subject,
-    }
+    let file_name = trace_file_name(&queue.name, slot.plan.position, &slot.plan.stem);
+    let page = body::of_trace(&subject, queue, slot, alerts, zone);
+    Message::of(&queue.name, file_name, &page, alerts)
 }
 
 /// The message of a condition that no trace stands for: `late-trace`, `calibration`, `run-list`. Told again after
@@ -120,11 +177,13 @@ pub fn of_condition(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Message 
     let (check, raised) = alerts
         .first()
         .map_or(("", String::new()), |a| (a.check.as_str(), stamp(a, zone)));
-    Message {
-        file_name: condition_file_name(queue, check, &raised),
-        body: body::of_condition(&subject, queue, alerts, zone),
-        subject,
-    }
+    let page = body::of_condition(&subject, queue, alerts, zone);
+    Message::of(
+        queue,
+        condition_file_name(queue, check, &raised),
+        &page,
+        alerts,
+    )
 }
 
 /// The message that alerts of one trace or condition are over; `None` where there is none to tell of.
@@ -138,16 +197,20 @@ pub fn cleared(queue: &str, alerts: &[&Alert], zone: &TimeZone) -> Option<Messag
         None => condition_file_name(queue, &first.check, &stamp(first, zone)),
     };
     let file_name = format!("{}-cleared.txt", name.strip_suffix(".txt").unwrap_or(&name));
+    let page = body::cleared(&subject, queue, alerts, zone);
     Some(Message {
-        file_name,
-        body: body::cleared(&subject, queue, alerts, zone),
-        subject,
+        cleared_at: alerts.iter().filter_map(|a| a.cleared_at).max(),
+        ..Message::of(queue, file_name, &page, alerts)
     })
 }
 
 /// When an alert was raised, as part of a file name: `20260921T190900`.
 fn stamp(alert: &Alert, zone: &TimeZone) -> String {
-    let t = zone.to_datetime(alert.raised_at);
+    stamp_of(alert.raised_at, zone)
+}
+
+fn stamp_of(at: Timestamp, zone: &TimeZone) -> String {
+    let t = zone.to_datetime(at);
     format!(
         "{:04}{:02}{:02}T{:02}{:02}{:02}",
         t.year(),

@@ -95,6 +95,14 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
             )
         }
         Some(Check::RunList) => format!("{name}: the run list cannot be used"),
+        Some(
+            check @ (Check::PressureHigh
+            | Check::PressureLow
+            | Check::PressureRise
+            | Check::PressureRipple),
+        ) => pressure(&name, check, alert),
+        Some(Check::EluentShort) => format!("{name}: eluent does not last, {}", volumes(alert)),
+        Some(Check::WasteFull) => format!("{name}: waste runs full, {}", volumes(alert)),
         _ => {
             let figure = alert
                 .measured
@@ -104,6 +112,35 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
         }
     };
     cut(&text, LONGEST)
+}
+
+/// `crocks: pressure high, 9.4 MPa (limit 9)`.
+fn pressure(name: &str, check: Check, alert: &Alert) -> String {
+    let value = alert
+        .measured
+        .map(|m| significant(m, 3))
+        .unwrap_or_default();
+    let limit = &alert.limit;
+    match check {
+        Check::PressureHigh => format!("{name}: pressure high, {value} MPa (limit {limit})"),
+        Check::PressureLow => format!("{name}: pressure low, {value} MPa (limit {limit})"),
+        Check::PressureRise if !alert.affected.is_empty() => format!(
+            "{name}: pressure rising, {limit} MPa {} before the end",
+            count(alert.affected.len(), "injection")
+        ),
+        Check::PressureRise => format!("{name}: pressure rising, {value} of {limit} MPa"),
+        _ => format!("{name}: pressure pulsates by {value} MPa"),
+    }
+}
+
+/// `1126 mL for 900 mL`.
+fn volumes(alert: &Alert) -> String {
+    let needed = alert.measured.map(|m| fixed(m, 0)).unwrap_or_default();
+    format!(
+        "{needed} {unit} for {} {unit}",
+        alert.limit,
+        unit = alert.unit
+    )
 }
 
 /// `over: recovery at 14 (crocks)`.

@@ -23,6 +23,7 @@ fn one_trace_is_one_message_however_many_checks_fail() {
     assert_eq!(all[0].file_name, "crocks-006-t-6.txt");
     assert!(all[0].body.starts_with(&all[0].subject));
     insta::assert_snapshot!(all[0].body);
+    insta::assert_snapshot!("the_page_of_a_message", all[0].html);
 }
 
 #[test]

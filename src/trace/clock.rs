@@ -7,7 +7,7 @@ const DAY_S: f64 = 86_400.0;
 
 /// A date as it is written, and the time of day, s. Which part is the day may be open.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Stamp {
+pub(crate) struct Stamp {
     first: u32,
     second: u32,
     year: u32,
@@ -17,7 +17,7 @@ pub(super) struct Stamp {
 
 /// `hh:mm:ss`, `mm:ss`, each with a fraction after `.` or `,`; seconds.
 /// With `AM` or `PM` it is a time of day.
-pub(super) fn elapsed(cell: &[u8]) -> Option<f64> {
+pub(crate) fn elapsed(cell: &[u8]) -> Option<f64> {
     let cell = clean(cell);
     if cell.len() > 24 {
         return None;
@@ -70,7 +70,7 @@ fn seconds(part: &[u8]) -> Option<f64> {
 }
 
 /// A date with a time of day: `2026-05-04T22:10:03.5Z`, `04/05/2026 22:10:03`, `5/4/26 10:10:03 PM`.
-pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
+pub(crate) fn stamp(cell: &[u8]) -> Option<Stamp> {
     let cell = clean(cell);
     if cell.len() > 40 {
         return None;
@@ -89,7 +89,7 @@ pub(super) fn stamp(cell: &[u8]) -> Option<Stamp> {
 }
 
 /// Whether the cell is a date alone: then a clock beside it shows the time of day.
-pub(super) fn is_date(cell: &[u8]) -> bool {
+pub(crate) fn is_date(cell: &[u8]) -> bool {
     let cell = clean(cell);
     cell.len() <= 10 && date_parts(cell).is_some()
 }
@@ -157,6 +157,18 @@ fn day_number(year: u32, month: u32, day: u32) -> f64 {
 }
 
 impl Stamp {
+    /// Year, month, day and seconds of the day; where the year does not come first, `day_first` says which part the day
+    /// is. `None` where there is no such day.
+    pub(crate) fn civil(&self, day_first: bool) -> Option<(u32, u32, u32, f64)> {
+        let (month, day) = if self.iso || day_first {
+            (self.second, self.first)
+        } else {
+            (self.first, self.second)
+        };
+        let fits = (1..=12).contains(&month) && (1..=31).contains(&day);
+        fits.then_some((self.year, month, day, self.second_of_day))
+    }
+
     /// Seconds since `base`. Where day and month cannot be told, the part that changed is the day.
     pub(super) fn since(&self, base: &Stamp) -> f64 {
         let same = (self.first, self.second, self.year) == (base.first, base.second, base.year);

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 
 /// The bytes to read, and what they were called.
 #[derive(Debug)]
-pub(super) struct Text<'a> {
+pub(crate) struct Text<'a> {
     /// UTF-8, or an 8-bit encoding that contains ASCII; without a byte order mark.
     pub bytes: Cow<'a, [u8]>,
     /// Name of the encoding, where the bytes themselves say so.
@@ -19,7 +19,7 @@ const LOOK: usize = 1024;
 ///
 /// # Errors
 /// An empty file and one with NUL bytes.
-pub(super) fn text(bytes: &[u8]) -> Result<Text<'_>, TraceError> {
+pub(crate) fn text(bytes: &[u8]) -> Result<Text<'_>, TraceError> {
     if let Some(rest) = bytes.strip_prefix(b"\xEF\xBB\xBF") {
         return checked(Text {
             bytes: Cow::Borrowed(rest),
@@ -97,7 +97,7 @@ fn checked(text: Text<'_>) -> Result<Text<'_>, TraceError> {
 }
 
 /// A piece of text for people: UTF-8, else windows-1252.
-pub(super) fn decode(bytes: &[u8]) -> Cow<'_, str> {
+pub(crate) fn decode(bytes: &[u8]) -> Cow<'_, str> {
     match std::str::from_utf8(bytes) {
         Ok(text) => Cow::Borrowed(text),
         Err(_) => {
@@ -109,7 +109,7 @@ pub(super) fn decode(bytes: &[u8]) -> Cow<'_, str> {
 }
 
 /// A piece of a file for a message: at most 40 characters, nothing hidden, in quotes.
-pub(super) fn quote(bytes: &[u8]) -> String {
+pub(crate) fn quote(bytes: &[u8]) -> String {
     const SHOWN: usize = 40;
     let head = bytes.get(..bytes.len().min(4 * SHOWN)).unwrap_or_default();
     let text = match std::str::from_utf8(head) {

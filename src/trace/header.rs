@@ -14,7 +14,7 @@ const WAVELENGTHS_NM: std::ops::RangeInclusive<f64> = 190.0..=1100.0;
 
 /// What stands above the data.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub(super) struct Header {
+pub(crate) struct Header {
     /// Line of the names.
     pub names_line: Option<u64>,
     /// Names of the columns; may be shorter than the table is wide.
@@ -37,7 +37,7 @@ enum Line {
 
 impl Header {
     /// Looks for the header above the row at `start` on line `line`.
-    pub(super) fn above(
+    pub(crate) fn above(
         bytes: &[u8],
         start: usize,
         line: u64,
@@ -100,17 +100,17 @@ impl Header {
     }
 
     /// Name of a column (from 0); empty where it has none.
-    pub(super) fn name(&self, column: usize) -> &str {
+    pub(crate) fn name(&self, column: usize) -> &str {
         self.names.get(column).map_or("", String::as_str)
     }
 
     /// Line to report as the header's.
-    pub(super) fn line(&self) -> Option<u64> {
+    pub(crate) fn line(&self) -> Option<u64> {
         self.names_line.or(self.units.as_ref().map(|(l, _)| *l))
     }
 
     /// Unit of time of a column, and the line that says so.
-    pub(super) fn time_unit(&self, column: usize) -> Option<(units::Time, u64)> {
+    pub(crate) fn time_unit(&self, column: usize) -> Option<(units::Time, u64)> {
         let below = self
             .units
             .as_ref()

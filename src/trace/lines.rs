@@ -5,7 +5,7 @@ use super::Delimiter;
 /// Where the line that starts at `start` ends (without its end mark) and where the next one starts.
 /// `\n`, `\r\n` and a lone `\r` all end a line.
 #[inline]
-pub(super) fn line_at(bytes: &[u8], start: usize) -> (usize, usize) {
+pub(crate) fn line_at(bytes: &[u8], start: usize) -> (usize, usize) {
     let rest = bytes.get(start..).unwrap_or_default();
     match memchr::memchr2(b'\n', b'\r', rest) {
         Some(n) => (start + n, after_mark(bytes, start + n)),
@@ -21,13 +21,13 @@ pub(super) fn after_mark(bytes: &[u8], end: usize) -> usize {
 }
 
 /// Whether nothing but blanks (and delimiters of empty cells) is on the line.
-pub(super) fn is_blank(line: &[u8]) -> bool {
+pub(crate) fn is_blank(line: &[u8]) -> bool {
     line.iter()
         .all(|b| matches!(b, b' ' | b'\t' | b';' | b',' | 0x0c | 0x0b | 0x1a))
 }
 
 /// Whether the line is a comment: `#`, `%`, `//`, `!`, or `;` where that does not separate cells.
-pub(super) fn is_comment(line: &[u8], delimiter: Delimiter) -> bool {
+pub(crate) fn is_comment(line: &[u8], delimiter: Delimiter) -> bool {
     match line.trim_ascii_start() {
         [b'#' | b'%' | b'!', ..] | [b'/', b'/', ..] => true,
         [b';', ..] => delimiter != Delimiter::Semicolon,
@@ -49,13 +49,13 @@ impl Delimiter {
 
 /// The cells of one line; quotes kept, delimiters inside of quotes respected.
 #[derive(Debug, Clone)]
-pub(super) struct Cells<'a> {
+pub(crate) struct Cells<'a> {
     rest: Option<&'a [u8]>,
     delimiter: Delimiter,
 }
 
 /// Splits a line.
-pub(super) fn cells(line: &[u8], delimiter: Delimiter) -> Cells<'_> {
+pub(crate) fn cells(line: &[u8], delimiter: Delimiter) -> Cells<'_> {
     let rest = if delimiter == Delimiter::Space {
         Some(line.trim_ascii()).filter(|l| !l.is_empty())
     } else {
@@ -71,7 +71,7 @@ impl<'a> Cells<'a> {
     }
 
     /// How many cells are left; quick where no quotes are.
-    pub(super) fn count_left(self) -> usize {
+    pub(crate) fn count_left(self) -> usize {
         match self.rest {
             None => 0,
             Some(rest)

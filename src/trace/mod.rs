@@ -5,20 +5,20 @@
 //! (`rows`, `number`, `clock`) and converts it (`finish`).
 
 mod block;
-mod clock;
+pub(crate) mod clock;
 mod columns;
-mod decode;
+pub(crate) mod decode;
 mod finish;
-mod header;
-mod lines;
-mod names;
-mod number;
+pub(crate) mod header;
+pub(crate) mod lines;
+pub(crate) mod names;
+pub(crate) mod number;
 mod rows;
 mod sections;
 mod shape;
 #[cfg(test)]
 mod tests;
-mod units;
+pub(crate) mod units;
 mod words;
 
 /// One chromatogram.

@@ -4,7 +4,7 @@ use super::header::Header;
 use super::units;
 
 /// Whether a name is that of a time.
-pub(super) fn is_time_name(name: &str) -> bool {
+pub(crate) fn is_time_name(name: &str) -> bool {
     const NOT: [&str; 21] = [
         "ml",
         "ul",
@@ -67,7 +67,7 @@ pub(super) fn is_time_name(name: &str) -> bool {
 }
 
 /// Whether a name says that the column counts the rows.
-pub(super) fn is_index_name(name: &str) -> bool {
+pub(crate) fn is_index_name(name: &str) -> bool {
     let words: Vec<String> = units::words(name)
         .iter()
         .map(|w| w.to_lowercase())

@@ -9,7 +9,7 @@ const LONGEST: usize = 400;
 
 /// What a cell holds.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Number {
+pub(crate) enum Number {
     /// A finite number.
     Finite(f64),
     /// `nan`, `inf`, or a number too large for a float.
@@ -97,7 +97,7 @@ pub(super) fn plain(bytes: &[u8], decimal: u8) -> Option<(f64, &[u8])> {
 }
 
 /// Blanks and one pair of quotes taken off.
-pub(super) fn clean(cell: &[u8]) -> &[u8] {
+pub(crate) fn clean(cell: &[u8]) -> &[u8] {
     let cell = cell.trim_ascii();
     match cell {
         [b'"', inner @ .., b'"'] | [b'\'', inner @ .., b'\''] => inner.trim_ascii(),
@@ -106,7 +106,7 @@ pub(super) fn clean(cell: &[u8]) -> &[u8] {
 }
 
 /// Reads a whole cell, whatever its form: blanks, quotes, `+5`, `.5`, `5.`, `1.5E-03`, `1,5D+02`, a typographic minus.
-pub(super) fn cell(cell: &[u8], decimal: u8) -> Number {
+pub(crate) fn cell(cell: &[u8], decimal: u8) -> Number {
     let cell = clean(cell);
     if cell.is_empty() || cell.len() > LONGEST {
         return Number::None;

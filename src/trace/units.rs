@@ -4,7 +4,7 @@ use super::{SignalUnit, TimeUnit};
 
 /// A unit of time found in a text; some are not among those that a layout can name, but can be converted.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Time {
+pub(crate) struct Time {
     /// The unit that the layout names.
     pub unit: TimeUnit,
     /// Seconds in one.
@@ -15,7 +15,7 @@ pub(super) struct Time {
 
 /// A unit of a signal found in a text.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Signal {
+pub(crate) struct Signal {
     /// The unit that the layout names.
     pub unit: SignalUnit,
     /// What a value is multiplied by (mAU where the unit is an absorbance).
@@ -133,7 +133,7 @@ pub(super) fn signal_word(word: &str) -> Option<Signal> {
 }
 
 /// The words of a name: `time_min`, `Zeit [min]`, `timeMin`, `Signal210mAU` all give their unit as a word.
-pub(super) fn words(name: &str) -> Vec<String> {
+pub(crate) fn words(name: &str) -> Vec<String> {
     // A question mark directly before a unit is a µ that an encoding lost.
     let name = name
         .replace("?AU", "µAU")

@@ -5,6 +5,7 @@
 
 mod chromatogram;
 mod daemon;
+mod hook;
 mod lab;
 mod runlist;
 mod table;
@@ -12,20 +13,28 @@ mod words;
 
 mod blanks;
 mod bracket_cases;
+mod bracketing;
 mod brackets;
+mod budgets;
 mod calibrating;
 mod calm;
 mod checking;
 mod drifting;
+mod heartbeat;
 mod hostile;
 mod joining;
 mod landing;
 mod late_lists;
 mod limits;
+mod outbox;
 mod outlasting;
+mod own_calibrators;
+mod pacing;
+mod pressure;
 mod rehearsing;
 mod revisions;
 mod samples;
+mod scouting;
 mod snapshots;
 mod standards;
 mod time_course;

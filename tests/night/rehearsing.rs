@@ -154,3 +154,99 @@ fn only_queue(results: &std::path::Path) -> std::path::PathBuf {
     let mut with_sheet = queues.filter(|q| q.join("sheet.csv").exists());
     with_sheet.next().expect("a queue with a sheet")
 }
+
+/// What is printed of a message, from its head to the blank line behind it.
+fn messages(stdout: &str) -> Vec<&str> {
+    let parts = stdout.split("--- message to ").skip(1);
+    parts.map(|p| p.split("\n\n").next().unwrap()).collect()
+}
+
+#[test]
+fn while_the_server_is_away_files_are_written_and_messages_wait() {
+    let folder = tempfile::tempdir().unwrap();
+    let arguments = [
+        "rehearse",
+        "--scenario",
+        "mail-down",
+        "--cycle",
+        "0.6",
+        "--into",
+        "night",
+    ];
+    let done = run(folder.path(), &arguments).ends(1);
+    let line = |text: &str| {
+        done.stdout
+            .lines()
+            .position(|l| l.starts_with(text))
+            .unwrap_or_else(|| panic!("{text} is not in:\n{}", done.stdout))
+    };
+    let (away, back) = (
+        line("The server that takes messages is away"),
+        line("The server that takes messages is back"),
+    );
+    for file in ["crocks-015", "crocks-019"] {
+        let written = line(&format!("file    {file}"));
+        assert!(away < written && written < back, "{file}:\n{}", done.stdout);
+    }
+    for arrived in ["arrived standard drifts", "arrived standard low"] {
+        assert!(line(arrived) > back, "{arrived}:\n{}", done.stdout);
+    }
+    assert!(
+        done.stdout
+            .lines()
+            .any(|l| l.starts_with("arrived standard drifts") && l.contains(", after ")),
+        "{}",
+        done.stdout
+    );
+    let posted = messages(&done.stdout).len();
+    let arrived = done
+        .stdout
+        .lines()
+        .filter(|l| l.starts_with("arrived "))
+        .count();
+    assert_eq!(arrived, posted, "each arrives, once:\n{}", done.stdout);
+    assert!(
+        done.stdout
+            .contains(&format!("{posted} messages arrived, ")),
+        "{}",
+        done.stdout
+    );
+}
+
+#[test]
+fn own_calibrators_serve_what_was_in_before_and_a_refused_fit_does_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let arguments = [
+        "rehearse",
+        "--scenario",
+        "own-calibrators",
+        "--cycle",
+        "0.6",
+        "--into",
+        "night",
+    ];
+    let done = run(folder.path(), &arguments).ends(1);
+    let queue = only_queue(&folder.path().join("night/results"));
+    let sheet = Table::read(&queue.join("sheet.csv"));
+    let judged = |r: &&crate::table::Cells| ["standard", "sample"].contains(&r.text("kind"));
+    for row in sheet.rows.iter().filter(judged) {
+        let acetic = row.text("analyte") == "acetic acid";
+        let served = if acetic {
+            "stored-calibration.toml"
+        } else {
+            "queue:crocks"
+        };
+        assert_eq!(row.text("calibration"), served, "{row:?}");
+        assert_eq!(row.judgement(), "accepted", "{row:?}");
+        if row.text("kind") == "standard" {
+            row.close("recovery_percent", if acetic { 94.0 } else { 100.0 }, 2.5);
+        }
+    }
+    let alerts = Table::read(&queue.join("alerts.csv"));
+    assert_eq!(alerts.rows.len(), 1, "{alerts:#?}");
+    assert_eq!(
+        (alerts.rows[0].text("check"), alerts.rows[0].text("analyte")),
+        ("calibration", "acetic acid")
+    );
+    assert!(done.stdout.contains("acetic acid"), "{}", done.stdout);
+}

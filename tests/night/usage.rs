@@ -16,6 +16,7 @@ fn usage_errors_end_with_2() {
         &[],
         &["process"],
         &["calibrate"],
+        &["scout"],
         &["watch", "--no-such-option"],
         &["rehearse", "--scenario", "clam"],
         &["rehearse", "--cycle", "0"],
@@ -51,6 +52,10 @@ fn help_is_enough_to_use_a_command() {
                 "level,analyte,area_mau_s",
             ],
         ),
+        (
+            "scout",
+            &["--config", "TRACE", "--name", "--against", "exit code is 1"],
+        ),
         ("summary", &["--config", "QUEUE"]),
         (
             "rehearse",
@@ -64,6 +69,7 @@ fn help_is_enough_to_use_a_command() {
                 "air-bubble",
                 "stalled",
                 "over-range",
+                "own-calibrators",
             ],
         ),
     ] {
@@ -82,6 +88,7 @@ fn help_is_enough_to_use_a_command() {
         "check",
         "process",
         "calibrate",
+        "scout",
         "summary",
         "rehearse",
         "Exit codes",

@@ -253,6 +253,84 @@ def other_lines():
         u_b30=(u1 ** 2 + 100 * u2 ** 2 + 20 * u1 * u2 * r).sqrt())
 
 
+RULES = {"1": 0, "1/x": 1, "1/x2": 2}
+
+
+def bracketed(calibrators, rule, powers, before, after, place, area):
+    """An area set right by the response of the standards before and after it, and read off the curve.
+
+    Every error is propagated by differences of the whole reckoning, from all areas that enter it. A standard and a sample
+    scatter as calibrators of the same response do."""
+    x = np.array([c for c, _ in calibrators])
+    rule = RULES[rule]
+    raw = x ** -float(rule)
+    weight = lambda c: max(c, x.min()) ** -float(rule) / raw.mean()
+    design = lambda c: np.array([c ** p for p in powers])
+    root = np.sqrt(raw / raw.mean())
+
+    def curve(y):
+        return np.linalg.lstsq(np.array([design(c) for c in x]) * root[:, None], y * root, rcond=None)[0]
+
+    groups = [g for g in (before, after) if g]
+
+    def factors(beta, areas):
+        out, areas = [], list(areas)
+        for group in groups:
+            own, areas = areas[:len(group)], areas[len(group):]
+            fitted = [design(c) @ beta for _, c, _ in group]
+            out.append(sum(weight(c) * f * a for (_, c, _), f, a in zip(group, fitted, own))
+                       / sum(weight(c) * f * f for (_, c, _), f in zip(group, fitted)))
+        return out
+
+    y = np.array([a for _, a in calibrators])
+    shown = np.array([a for group in groups for _, _, a in group])
+    beta = curve(y)
+    # Where a checkpoint stands is taken as known.
+    places = [np.average([at for at, _, _ in g], weights=[weight(c) * (design(c) @ beta) ** 2 for _, c, _ in g])
+              for g in groups]
+
+    def factor(beta, areas):
+        out = factors(beta, areas)
+        if len(out) == 1:
+            return out[0]
+        return out[0] + (out[1] - out[0]) * (place - places[0]) / (places[1] - places[0])
+
+    s = math.sqrt(sum((root * (y - [design(c) @ beta for c in x])) ** 2) / (len(x) - len(powers)))
+    f = factor(beta, shown)
+    own = [v for v, group in zip(factors(beta, shown), groups) for _ in group]
+    sds = np.concatenate([s / root, [s * v ** (rule / 2) / math.sqrt(weight(c))
+                                     for v, (_, c, _) in zip(own, (e for g in groups for e in g))]])
+    amount = lambda reading, beta: optimize.brentq(lambda c: design(c) @ beta - reading, 0, 1.2 * x.max(), xtol=1e-15)
+
+    def scatter(at):
+        def off(data):
+            # After Fieller: how far the reading is off what the amount would give here.
+            beta = curve(data[:len(y)])
+            return (area - factor(beta, data[len(y):]) * (design(at) @ beta)) / f
+        data, total = np.concatenate([y, shown]), (s * f ** (rule / 2 - 1)) ** 2 / weight(at)
+        for k, sd in enumerate(sds):
+            step = np.zeros(len(data))
+            step[k] = 1e-4 * sd
+            total += ((off(data + step) - off(data - step)) / 2e-4) ** 2
+        return math.sqrt(total)
+
+    c = amount(area / f, beta)
+    slope = sum(p * b * c ** (p - 1) for p, b in zip(powers, beta) if p)
+    t = stats.t.ppf(0.975, len(x) - len(powers))
+    bound = lambda side: optimize.brentq(lambda at: side * (design(at) @ beta - area / f) - t * scatter(at), c,
+                                         c + side * 3 * t * scatter(c) / slope, xtol=1e-14)
+    return dict(plain=amount(area, beta), factor=f, amount=c, se=scatter(c) / slope, low=bound(-1), high=bound(1))
+
+
+def bracketing():
+    numbers = lambda text: [tuple(float(v) for v in part.split(":")) for part in text.split()]
+    for row in rows("bracketing.csv"):
+        got = bracketed(numbers(row["calibrators"]), row["weight"], [int(p) for p in row["powers"]],
+                        numbers(row["before"]), numbers(row["after"]), float(row["place"]), float(row["area"]))
+        for key, value in got.items():
+            same(f"bracketing {row['case']}: {key}", value, row[key], relative=1e-7)
+
+
 def quantiles():
     for row in rows("student_t_quantiles.csv"):
         for key in (k for k in row if k.startswith("p")):
@@ -537,7 +615,7 @@ def listed():
 
 
 def main():
-    for part in (strd_linear, strd_univariate, strd_peaks, fluorescence, weighted, other_lines, quantiles, trends, rates_of_change,
+    for part in (strd_linear, strd_univariate, strd_peaks, fluorescence, weighted, other_lines, bracketing, quantiles, trends, rates_of_change,
                  smoothing, noise, peaks, pairs, made_run, brackets, listed):
         part()
     if "--list" in sys.argv[1:]:

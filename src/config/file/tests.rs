@@ -106,13 +106,14 @@ fn the_sample_loads_as_it_is_and_with_every_key_in_use() {
         station.pressure,
         Some(Pressure {
             file: log,
-            unit: "MPa".to_owned()
+            unit: Some(crate::pressure::unit::Unit::Mpa)
         })
     );
     assert_eq!(full.alert.summary_at, Some((7, 0)));
     let email = full.alert.email.unwrap();
+    let server = &email.servers[0];
     assert_eq!(
-        (email.host.as_str(), email.port, email.security),
+        (server.host.as_str(), server.port, server.security),
         ("smtp.lab.example", 587, Security::StartTls)
     );
     assert_eq!((email.to.len(), email.summary_to.len()), (1, 2));
@@ -128,7 +129,7 @@ fn the_sample_loads_as_it_is_and_with_every_key_in_use() {
 
 #[test]
 fn the_sample_shows_every_key() {
-    use crate::config::{alert, station};
+    use crate::config::{alert, email, station};
     let text = in_use(SAMPLE);
     let keys = [
         KEYS,
@@ -136,7 +137,8 @@ fn the_sample_shows_every_key() {
         station::TRACE_KEYS,
         station::PRESSURE_KEYS,
         alert::KEYS,
-        alert::EMAIL_KEYS,
+        email::KEYS,
+        email::SERVER_KEYS,
         alert::HEARTBEAT_KEYS,
     ];
     for key in keys.concat() {

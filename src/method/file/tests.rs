@@ -1,5 +1,5 @@
 use super::*;
-use crate::method::{Column, Eluent, Limits};
+use crate::method::{Column, Eluent, Limits, Plan};
 
 mod steering_keys;
 
@@ -100,6 +100,22 @@ fn the_sample_loads_and_shows_the_defaults() {
         "a limit shown in the sample is not its default"
     );
     assert_eq!(full.fit, plain.fit);
+    assert_eq!(plain.plan, Plan::default());
+    let examples = full.plan.clone();
+    assert!(examples.tray.is_some());
+    let without_examples = Plan {
+        conditioning_level: None,
+        calibrators: Vec::new(),
+        standard_levels: Vec::new(),
+        injections_per_vial: None,
+        columns: Default::default(),
+        tray: None,
+        ..examples
+    };
+    assert_eq!(
+        without_examples, plain.plan,
+        "a rule shown in the sample is not its default"
+    );
     let pressure = |l: &Limits| {
         (
             l.pressure_normal_mpa,
@@ -140,12 +156,48 @@ fn the_sample_shows_every_key() {
         limits::KEYS,
         steering::KEYS,
         steering::SPAN_KEYS,
+        pumping::KEYS,
+        pumping::SAMPLER_KEYS,
+        plan::KEYS,
+        plan::COLUMN_KEYS,
+        plan::TRAY_KEYS,
     ];
-    for key in keys.concat() {
+    // The bottles of a gradient contradict the one bottle: they stand among what is explained.
+    // Hours and days of a series contradict each other as well.
+    let in_words = ["bottle", "time_d"];
+    for key in keys.concat().into_iter().filter(|k| !in_words.contains(k)) {
         let shown =
             |l: &str| l.starts_with(&format!("{key} =")) || (l.starts_with('[') && l.contains(key));
         assert!(text.lines().any(shown), "{key} is not in the sample");
     }
+}
+
+#[test]
+fn the_bottles_that_the_sample_explains_can_be_used() {
+    let bottles: Vec<&str> = SAMPLE
+        .lines()
+        .skip_while(|l| *l != "#   [[eluent.bottle]]")
+        .map_while(|l| l.strip_prefix("#   "))
+        .collect();
+    for key in pumping::BOTTLE_KEYS {
+        let shown = |l: &&str| l.starts_with(&format!("{key} ="));
+        assert!(bottles.iter().any(shown), "{key} is not in the sample");
+    }
+    let one = "bottle_ml = 1000\n# What must stay in the bottle, mL: the pump must never draw air.\nreserve_ml = 100\n";
+    assert!(SAMPLE.contains(one));
+    let text = SAMPLE.replace(one, "");
+    let several = format!("{}\n\n# What the pump does", bottles.join("\n"));
+    let text = text.replacen("\n# What the pump does", &several, 1);
+    let method = read(&text).unwrap();
+    let names: Vec<&str> = method
+        .pumping
+        .bottles
+        .iter()
+        .map(|b| b.name.as_str())
+        .collect();
+    assert_eq!(names, ["water", "methanol", "wash"]);
+    assert_eq!(method.pumping.bottles[1].share_percent.after(16.0), 40.0);
+    assert_eq!(method.pumping.bottles[0].after_percent, 50.0);
 }
 
 #[test]
@@ -379,6 +431,11 @@ fn mistakes_in_the_fit_are_named() {
     assert_eq!(
         fit("scatter_of = \"samples\""),
         "m.toml:13: calibration.scatter_of: found \"samples\", expected \"calibrators\" or \"standards\""
+    );
+    assert_eq!(fit("quantify = \"bracketing\""), "no error");
+    assert_eq!(
+        fit("quantify = \"brackets\""),
+        "m.toml:13: calibration.quantify: found \"brackets\", expected \"curve\" or \"bracketing\""
     );
     assert_eq!(
         fit("weight = \"1/y\""),

@@ -6,20 +6,19 @@ use jiff::Timestamp;
 
 use super::{Changes, Queue, Row, Slot};
 use crate::check::{self, Bench, Check, Effect};
-use crate::method::ScatterOf;
 use crate::night::bracket::{self, Bracket, State};
 use crate::night::{Reason, Verdict, calibrate};
-use crate::quant::curve::{Curve, Repeats};
+use crate::quant::curve::Curve;
 use crate::quant::describe::rsd_percent;
 use crate::reading::Evaluation;
 use crate::runlist::Kind;
 
-/// So many standards say how areas scatter: enough, and few enough that a long queue costs no more than a short one.
-const LOOKED_BACK: usize = 20;
-
 impl Queue {
     /// Judges whatever is touched. `now` dates the alerts.
     pub fn judge(&mut self, now: Timestamp) -> Changes {
+        if self.just_ended {
+            self.clear_budget(now);
+        }
         let mut changes = Changes {
             rebuilt: std::mem::take(&mut self.rebuilt),
             ended: std::mem::take(&mut self.just_ended),
@@ -97,29 +96,6 @@ impl Queue {
         self.tell_calibration(now, &mut changes.alerts);
     }
 
-    /// The slots, and beside every standard among them the samples whose interval its scatter enters.
-    fn with_samples_beside(&self, slots: BTreeSet<usize>) -> BTreeSet<usize> {
-        if self.method.scatter == ScatterOf::Calibrators {
-            return slots;
-        }
-        let standard = |k: &usize| {
-            self.slots
-                .get(*k)
-                .is_some_and(|s| s.plan.kind == Kind::Standard)
-        };
-        let hit: BTreeSet<usize> = slots
-            .iter()
-            .filter(|k| standard(k))
-            .filter_map(|k| self.checkpoint_of(*k))
-            .collect();
-        let beside = hit.into_iter().flat_map(|c| self.samples_beside(c));
-        let mut all: BTreeSet<usize> = beside
-            .filter(|k| self.slots.get(*k).is_some_and(Slot::is_settled))
-            .collect();
-        all.extend(slots);
-        all
-    }
-
     /// Assesses the touched slots, standards before samples; gives the slots whose verdict may change, the touched ones
     /// among them.
     fn assess_all(&mut self, touched: &BTreeSet<usize>) -> BTreeSet<usize> {
@@ -148,51 +124,16 @@ impl Queue {
         verdicts
     }
 
-    /// What the standards up to the checkpoint that closes a sample's bracket show of each analyte's scatter: the last
-    /// [`LOOKED_BACK`] of them that did not fail. It depends on positions alone, not on the order of landing.
-    fn repeats(&self, k: usize, slot: &Slot, curves: &[Option<&Curve>]) -> Vec<Option<Repeats>> {
-        if slot.plan.kind != Kind::Sample || self.method.scatter == ScatterOf::Calibrators {
-            return Vec::new();
-        }
-        let (before, after) = bracket::neighbours(&self.checkpoints, k);
-        let until = after.or(before).map_or(0, |c| c + 1);
-        let members = self.checkpoints.iter().take(until).rev();
-        let standards: Vec<&Slot> = members
-            .flat_map(|c| c.members.iter().rev())
-            .filter_map(|m| self.slots.get(*m))
-            .filter(|s| s.landing.is_some())
-            .filter(|s| {
-                s.assessment
-                    .failures
-                    .iter()
-                    .all(|f| f.effect == Effect::None)
-            })
-            .take(LOOKED_BACK)
-            .collect();
-        let of_analyte = |(a, curve): (usize, &Option<&Curve>)| {
-            let mut levels: BTreeMap<&str, (f64, Vec<f64>)> = BTreeMap::new();
-            for standard in &standards {
-                let area = standard.assessment.lines.get(a).and_then(|l| l.area_mau_s);
-                let nominal = check::nominal(&standard.plan, &self.method, a);
-                if let (Some(area), Some(nominal)) = (area, nominal) {
-                    let area = area * check::volume_correction(&standard.plan, &self.method);
-                    let level = levels.entry(&standard.plan.level);
-                    level.or_insert_with(|| (nominal, Vec::new())).1.push(area);
-                }
-            }
-            (*curve)?.repeats(levels.values().map(|(x, areas)| (*x, areas.as_slice())))
-        };
-        curves.iter().enumerate().map(of_analyte).collect()
-    }
-
     fn assess(&self, k: usize, slot: &Slot) -> check::Assessment {
         let curves: Vec<Option<&Curve>> = self.serving.curves(&self.method);
         let first = self.first_areas(k, slot);
         let repeats = self.repeats(k, slot, &curves);
+        let factors = self.factors(k, slot, &curves);
         let bench = Bench {
             method: &self.method,
             curves: &curves,
             repeats: &repeats,
+            factors: &factors,
             first_areas: first.as_deref(),
         };
         check::assess(
@@ -228,7 +169,7 @@ impl Queue {
         })
     }
 
-    fn checkpoint_of(&self, k: usize) -> Option<usize> {
+    pub(super) fn checkpoint_of(&self, k: usize) -> Option<usize> {
         let after = self
             .checkpoints
             .partition_point(|c| c.members.first().is_some_and(|m| *m <= k));

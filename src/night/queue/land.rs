@@ -2,12 +2,12 @@
 
 use std::sync::Arc;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::{Queue, Slot, tell};
 use crate::method::ScatterOf;
 use crate::night::Landing;
-use crate::night::pace::later;
+use crate::night::pace::{later, moved};
 use crate::runlist::{Injection, Kind};
 
 impl Queue {
@@ -30,10 +30,15 @@ impl Queue {
         if !slot.is_settled() {
             self.unsettled -= 1;
         }
-        slot.landing = Some(landing);
+        let written = landing.modified;
+        let again = slot.landing.replace(landing).is_some();
         slot.missing = false;
         self.touch(k);
-        self.pace.landed(at);
+        if !again {
+            // An export repeated by hand is no sign that the queue goes on.
+            self.pace.came(written, at);
+            self.overdue = false;
+        }
         self.overtake(k, at);
         self.ended = false;
         true
@@ -109,6 +114,7 @@ impl Queue {
 
     /// Remembers which slots a landing has overtaken.
     fn overtake(&mut self, k: usize, at: Timestamp) {
+        self.first_landing.get_or_insert((k, at));
         self.overtaken.remove(&k);
         let from = self.last_landed.map_or(0, |l| l + 1);
         if self.last_landed.is_none_or(|l| l < k) {
@@ -118,11 +124,15 @@ impl Queue {
                 }
             }
             self.last_landed = Some(k);
+            self.furthest_at = Some(at);
         }
     }
 
     /// Lets time pass: overtaken injections become missing after a cycle time, a late trace is told, a silent queue ends.
     pub fn tick(&mut self, now: Timestamp) {
+        if let Some(back) = self.pace.saw(now) {
+            self.move_overtaken(back);
+        }
         let cycle_s = self.pace.cycle_s();
         let gone: Vec<usize> = self
             .overtaken
@@ -134,10 +144,35 @@ impl Queue {
             self.overtaken.remove(&k);
             self.miss(k);
         }
+        // Found out here and told by the next judgement: one that comes before a backlog is read knows nothing of it.
+        self.overdue = self.is_waiting() && self.pace.late_at().is_some_and(|t| t <= now);
         let done = self.listed && self.unsettled == 0;
-        let quiet = self.pace.quiet_at().is_some_and(|t| t <= now);
+        let quiet = self.given_up_at().is_some_and(|t| t <= now);
         if !self.ended && self.pace.last().is_some() && (done || quiet) {
             self.end();
+        }
+        self.watch_budget(now);
+    }
+
+    /// This machine's clock was set, or it slept: what is counted from past moments moves by so much, and no trace is late
+    /// for time in which nobody could see it.
+    pub fn clock_moved(&mut self, by: SignedDuration) {
+        self.pace.clock_moved(by);
+        self.move_overtaken(by);
+    }
+
+    fn move_overtaken(&mut self, by: SignedDuration) {
+        for at in self.overtaken.values_mut() {
+            *at = moved(Some(*at), by).unwrap_or(*at);
+        }
+    }
+
+    /// When silence ends the queue.
+    fn given_up_at(&self) -> Option<Timestamp> {
+        if self.is_waiting() {
+            self.pace.given_up_at()
+        } else {
+            self.pace.quiet_at()
         }
     }
 
@@ -186,8 +221,11 @@ impl Queue {
             .then(|| self.pace.late_at())
             .flatten()
             .filter(|_| !self.alerts.is_open(tell::LATE));
-        let quiet = (!self.ended).then(|| self.pace.quiet_at()).flatten();
-        [missing, late, quiet].into_iter().flatten().min()
+        let quiet = (!self.ended).then(|| self.given_up_at()).flatten();
+        [missing, late, quiet, self.budget_deadline()]
+            .into_iter()
+            .flatten()
+            .min()
     }
 }
 

@@ -160,6 +160,7 @@ impl Queue {
         );
         for alert in &mut wanted {
             alert.affected = affected.clone();
+            alert.message = format!("{}; {}", alert.message, self.in_its_place(&alert.analyte));
         }
         let mut before = std::mem::take(&mut self.calibration_alerts);
         if before.is_empty() {
@@ -168,6 +169,15 @@ impl Queue {
         let (keys, new) = self.alerts.settle(&before, wanted, now);
         self.calibration_alerts = keys;
         changes.extend(new);
+    }
+
+    /// What serves an analyte whose own fit was refused.
+    fn in_its_place(&self, analyte: &str) -> String {
+        let k = self.method.analytes.iter().position(|a| a.name == analyte);
+        match k.map_or("", |k| self.serving.label(&self.method, k)) {
+            "" => "there is no stored calibration to serve instead: no concentrations".to_owned(),
+            stored => format!("the stored calibration ({stored}) stays in use"),
+        }
     }
 
     /// `replicates` of one group, at its first member.
@@ -229,18 +239,20 @@ impl Queue {
     /// `late-trace`: raised while the next trace is overdue, cleared when it lands.
     pub(super) fn tell_pace(&mut self, now: Timestamp, changes: &mut AlertChanges) {
         let open = self.alerts.is_open(LATE);
-        let Some(due) = self.pace.late_at().filter(|_| self.is_waiting()) else {
-            // The end of a stopped queue does not make it run again: only a landing clears.
-            if open && !self.ended {
-                changes.cleared.extend(self.alerts.clear(LATE, now));
+        if self.overdue {
+            if !open {
+                let alert = self.late(now);
+                let (_, new) = self.alerts.settle(&[], vec![alert], now);
+                changes.extend(new);
             }
             return;
+        }
+        let on_time = match self.pace.late_at().filter(|_| self.is_waiting()) {
+            Some(due) => due > now,
+            // The end of a stopped queue does not make it run again: only a landing clears.
+            None => !self.ended,
         };
-        if !open && due <= now {
-            let alert = self.late(now);
-            let (_, new) = self.alerts.settle(&[], vec![alert], now);
-            changes.extend(new);
-        } else if open && due > now {
+        if open && on_time {
             changes.cleared.extend(self.alerts.clear(LATE, now));
         }
     }
@@ -253,6 +265,14 @@ impl Queue {
             .last()
             .map_or(0.0, |l| now.duration_since(l).as_secs_f64() / minute_s);
         let due_min = self.pace.cycle_s() / minute_s;
+        let limit_min = due_min + self.pace.allowance_s() / minute_s;
+        let spread = self
+            .pace
+            .spread_s()
+            .map(|s| fixed(s / minute_s, 1))
+            .filter(|s| s != "0.0")
+            .map(|s| format!(" give or take {s}"))
+            .unwrap_or_default();
         let next = self.last_landed.and_then(|l| self.slots.get(l + 1));
         let missing: Vec<usize> =
             (self.last_landed.map_or(0, |l| l + 1)..self.slots.len()).collect();
@@ -267,11 +287,11 @@ impl Queue {
             trace: String::new(),
             analyte: String::new(),
             measured: Some(waited_min),
-            limit: significant(due_min + self.method.limits.late_trace_min, 4),
+            limit: significant(limit_min, 4),
             unit: "min".to_owned(),
             affected: self.positions(&missing),
             message: format!(
-                "no trace for {} min (one every {} min was expected): the queue has stopped, {} of {} injections have not come",
+                "no trace for {} min (one every {} min{spread} was expected): the queue has stopped, {} of {} injections have not come",
                 fixed(waited_min, 0),
                 fixed(due_min, 1),
                 missing.len(),

@@ -279,3 +279,6 @@ fn intervals_follow_the_standards_where_the_method_says_so() {
         "a quiet night teaches too"
     );
 }
+
+mod bracketing;
+mod pace;

@@ -37,6 +37,7 @@ pub(crate) fn method() -> Method {
         },
         column: None,
         eluent: None,
+        pumping: Default::default(),
         analytes: vec![analyte("lactic acid", 12.9), analyte("acetic acid", 15.2)],
         levels: [("low", 0.5), ("mid", 5.0), ("high", 20.0), ("top", 40.0)]
             .map(|(n, x)| level(n, x))
@@ -48,7 +49,9 @@ pub(crate) fn method() -> Method {
             degree: Degree::Straight,
         },
         integration: Default::default(),
+        plan: Default::default(),
         scatter: Default::default(),
+        quantify: Default::default(),
         sha256: "5f".repeat(32),
     }
 }

@@ -309,7 +309,7 @@ fn a_bent_calibration_may_be_fitted_by_a_parabola() {
 }
 
 /// A small generator of its own (xorshift64*, Marsaglia 2003, Vigna 2016), so that the seed fixes the numbers for ever.
-pub(super) struct Noise(pub(super) u64);
+pub(crate) struct Noise(pub(crate) u64);
 
 impl Noise {
     fn uniform(&mut self) -> f64 {
@@ -319,7 +319,7 @@ impl Noise {
         ((self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 + 0.5) / (1u64 << 53) as f64
     }
 
-    pub(super) fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
     }
 }

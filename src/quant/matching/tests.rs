@@ -32,6 +32,7 @@ fn method(places: &[(&str, f64, f64)]) -> Method {
         },
         column: None,
         eluent: None,
+        pumping: Default::default(),
         analytes,
         levels: Vec::new(),
         limits: Limits::default(),
@@ -41,7 +42,9 @@ fn method(places: &[(&str, f64, f64)]) -> Method {
             degree: crate::method::Degree::Straight,
         },
         integration: Default::default(),
+        plan: Default::default(),
         scatter: Default::default(),
+        quantify: Default::default(),
         sha256: String::new(),
     }
 }

@@ -2,6 +2,7 @@
 //!
 //! A test's name says its source. Values with 15 digits are met to 1e-9 or better; rounded prints to their last digit.
 
+mod bracketing;
 mod calibration_lines;
 mod quantiles;
 mod strd;

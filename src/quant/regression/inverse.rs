@@ -106,9 +106,15 @@ impl Regression {
     /// Fieller's theorem (Fieller 1954; from memory). It takes the scatter at the bound and not at x₀, so that it stays
     /// exact on bent curves and where scatter grows with the amount; it need not be symmetric about x₀.
     pub fn read_off(&self, y: f64, df: f64, variance: impl Fn(f64) -> f64) -> Prediction {
+        self.read_off_by(y, df, |x| {
+            variance(x) + self.residual_sd * self.residual_sd * self.leverage(x)
+        })
+    }
+
+    /// The same where `variance` is that of the whole difference y − ŷ(x), the curve's own uncertainty in it.
+    pub fn read_off_by(&self, y: f64, df: f64, variance: impl Fn(f64) -> f64) -> Prediction {
         let x = self.invert(y);
-        let scatter =
-            |x: f64| (variance(x) + self.residual_sd * self.residual_sd * self.leverage(x)).sqrt();
+        let scatter = |x: f64| variance(x).sqrt();
         let se = scatter(x) / self.slope_at(x).abs();
         if !x.is_finite() || !se.is_finite() {
             return Prediction::NONE;

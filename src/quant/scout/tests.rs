@@ -178,3 +178,14 @@ fn an_analyte_is_no_neighbour_of_itself() {
     assert_eq!(p.known, Some(0));
     assert!(p.neighbours.is_empty(), "{p:?}");
 }
+
+#[test]
+fn what_stands_before_the_injection_is_no_compound() {
+    let mut made = made(&[(3.0, 900.0), (12.9, 600.0)]);
+    made.time_s.iter_mut().for_each(|t| *t -= 300.0);
+    let p = propose(&seen(&made), [-5.0, 17.0], None, "x").unwrap();
+    assert!(
+        (p.retention_min - 7.95).abs() < 0.05 && p.others.is_empty(),
+        "{p:?}"
+    );
+}

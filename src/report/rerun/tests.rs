@@ -49,7 +49,7 @@ fn a_failed_bracket_is_repeated_between_blank_and_standards() {
         night.good(p);
     }
     night.land(5, mid(&[0.8, 1.0]));
-    assert_eq!(short(night.judged()), "b1 P2 s3 s4 P5 s6 s7 P5 b1");
+    assert_eq!(short(night.judged()), "b1 P2 s3 s4 P5 s6 s7 P8 b9");
     let list = list(night.queue(), &["remark".to_owned()]);
     assert!(
         list.injections
@@ -159,11 +159,58 @@ fn long_lists_have_checkpoints_as_the_queue_had() {
         .land(5, mid(&[0.5, 0.5]))
         .land(9, mid(&[0.5, 0.5]))
         .good(11);
-    // Seven samples, at most three at a time: 3, 2, 2.
+    // Not one sample stands: the night comes again.
     assert_eq!(
         short(night.judged()),
-        "bblank P1 s2 s3 s4 P5 s6 s7 P5 s8 s10 P5 bblank"
+        "bblank P1 s2 s3 s4 P5 s6 s7 s8 P9 s10 P11 bblank"
     );
+}
+
+#[test]
+fn a_part_of_a_night_has_as_few_checkpoints_as_its_spacing_allows() {
+    let mut night = Night::new("bPssPsPsPssPb");
+    for p in [1, 3, 4, 6, 8, 10, 11, 12, 13] {
+        night.good(p);
+    }
+    night.good(2).land(5, mid(&[0.5, 0.5])).good(7).good(9);
+    night.land(7, mid(&[0.5, 0.5]));
+    // The first three brackets failed, with four samples; the last one stands. At most two between checkpoints.
+    assert_eq!(short(night.judged()), "b1 P2 s3 s4 P5 s6 s8 P7 b13");
+}
+
+#[test]
+fn the_rules_of_the_plan_serve_where_the_queue_shows_none() {
+    let mut method = crate::night::fixture::method();
+    method.plan.conditioning = 2;
+    method.plan.samples_between = 2;
+    method.plan.standard_levels = vec!["low".to_owned(), "high".to_owned()];
+    let short_of = |method: &crate::method::Method, letters: &str| {
+        let plans = Night::new(letters).list().injections;
+        let mut night = Night::of_method(method.clone(), plans);
+        for p in 1..=letters.len() {
+            night.broken(p);
+        }
+        let queue = night.judged();
+        let levels: Vec<String> = list(queue, &[])
+            .injections
+            .iter()
+            .map(|i| i.level.clone())
+            .collect();
+        (short(queue), levels)
+    };
+    let (made, levels) = short_of(&method, "sss");
+    assert_eq!(
+        made,
+        "wconditioning wconditioning bblank Pstandard s1 s2 Pstandard s3 Pstandard bblank"
+    );
+    assert_eq!([&levels[3], &levels[6], &levels[8]], ["low", "high", "low"]);
+    // The queue's own conditioning, spacing and levels go before.
+    assert_eq!(short_of(&method, "wbPsssPb").0, "w1 b2 P3 s4 s5 s6 P7 b8");
+    // Without blanks in the queue, as the rules have it.
+    (method.plan.blank_first, method.plan.blank_last) = (false, false);
+    method.plan.conditioning = 0;
+    assert_eq!(short_of(&method, "PsP").0, "P1 s2 P3");
+    assert_eq!(short_of(&method, "bPsP").0, "b1 P2 s3 P4");
 }
 
 #[test]

@@ -3,6 +3,7 @@
 use super::{LONGEST_LIST, WIDTH, more};
 use crate::night::queue::Queue;
 use crate::quant::rate::Rate;
+use crate::report::left_out::place_of;
 use crate::report::time_course::rates::{Slope, rates, slopes};
 use crate::report::time_course::{Mean, means, suspect};
 use crate::report::words::{cut, table, wrap};
@@ -128,14 +129,14 @@ fn apart(out: &mut String, queue: &Queue, all: &[Mean]) {
     let named: Vec<String> = all
         .iter()
         .filter_map(|m| {
-            let apart = suspect::suspect(queue, m)?;
-            let slot = queue.slots().get(apart.slot)?;
+            let standing = suspect::suspect(queue, m)?;
             let analyte = queue.method().analytes.get(m.analyte)?;
-            let (name, at) = (one_line(&analyte.name), slot.plan.position);
-            Some(match apart.repeat {
-                None => format!("{name} at {at}"),
-                Some(_) => format!("{name} in the repeat of {at}"),
-            })
+            let place = place_of(queue, standing);
+            Some(format!(
+                "{} at {}",
+                one_line(&analyte.name),
+                place.trim_start_matches("position ")
+            ))
         })
         .collect();
     if named.is_empty() {

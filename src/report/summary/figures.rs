@@ -1,7 +1,7 @@
 //! Calibrations, and what all of it was made with.
 
 use super::WIDTH;
-use crate::method::Limits;
+use crate::method::{Limits, Quantify};
 use crate::night::queue::Queue;
 use crate::quant::curve::Curve;
 use crate::report::words::{cut, table, wrap};
@@ -9,6 +9,21 @@ use crate::text::{one_line, significant};
 
 /// Digits of concentrations.
 const DIGITS: usize = 4;
+/// Said of a queue whose method asks for it.
+const BRACKETING: &str = "Samples are quantified by bracketing: the response factor is interpolated between the checkpoints \
+before and after them. Standards are judged by the calibration alone.";
+
+/// What the pump's log says, where one is read.
+pub(super) fn pressure(queue: &Queue, zone: &jiff::tz::TimeZone) -> String {
+    let mut out = String::new();
+    if let Some(digest) = &queue.pressure {
+        let normal = queue.method().limits.pressure_normal_mpa;
+        for line in crate::pressure::words::summary(digest, normal, zone) {
+            wrap(&mut out, "  - ", &line, WIDTH);
+        }
+    }
+    out
+}
 
 /// The curve that serves each analyte.
 pub(super) fn calibration(queue: &Queue) -> String {
@@ -46,6 +61,9 @@ pub(super) fn calibration(queue: &Queue) -> String {
         if let Some(curve) = queue.serving().curve(method, k) {
             limits_of_use(&mut out, curve, &analyte.name, &method.limits);
         }
+    }
+    if method.quantify == Quantify::Bracketing {
+        wrap(&mut out, "  ", BRACKETING, WIDTH);
     }
     out
 }

@@ -23,7 +23,9 @@ pub(super) fn write(queue: &Queue, tally: &Tally) -> String {
         wrap(&mut out, "  1. ", step, WIDTH);
         return out;
     }
-    let mut steps: Vec<String> = stopped(queue).into_iter().collect();
+    let mut steps: Vec<String> = containers(queue);
+    steps.extend(stopped(queue));
+    steps.extend(pressure(queue));
     steps.extend(air(queue));
     steps.extend(injections(queue, Kind::Standard, "standard"));
     steps.extend(injections(queue, Kind::Blank, "blank"));
@@ -74,12 +76,51 @@ fn at(all: &[u64]) -> String {
     )
 }
 
+/// Bottles and waste container that do not last until the end.
+fn containers(queue: &Queue) -> Vec<String> {
+    let names = [Check::EluentShort.name(), Check::WasteFull.name()];
+    let open = queue.alerts().open();
+    open.filter(|a| names.contains(&a.check.as_str()))
+        .map(|a| {
+            let hint = advice::of_station(&a.check).unwrap_or_default();
+            format!("{}: {}. {hint}", a.check, crate::text::one_line(&a.message))
+        })
+        .collect()
+}
+
 fn stopped(queue: &Queue) -> Option<String> {
     let late = Check::LateTrace.name();
     queue.alerts().open().any(|a| a.check == late).then(|| {
         let hint = advice::general(Check::LateTrace, Kind::Sample).unwrap_or_default();
         format!("The queue stopped before its end: find out why before anything is injected again. {hint}")
     })
+}
+
+/// What the pump showed and nobody has looked at yet: the pressure stands beside its limits, or stood there in the night.
+fn pressure(queue: &Queue) -> Vec<String> {
+    let checks = [
+        (Check::PressureHigh, "The pressure passed its upper limit."),
+        (Check::PressureLow, "The pressure fell."),
+        (
+            Check::PressureRise,
+            "The pressure was rising towards its limit.",
+        ),
+        (Check::PressureRipple, "The pressure pulsated."),
+    ];
+    let told = |check: Check| {
+        let name = check.name();
+        queue.alerts().in_order().iter().any(|a| a.check == name)
+    };
+    // One cause: a pressure that reached its limit had been rising, and a pump that cut out fell.
+    let high = told(Check::PressureHigh);
+    checks
+        .into_iter()
+        .filter(|(check, _)| told(*check) && !(high && *check == Check::PressureRise))
+        .map(|(check, what)| {
+            let hint = advice::of_station(check.name()).unwrap_or_default();
+            format!("{what} {hint}")
+        })
+        .collect()
 }
 
 fn air(queue: &Queue) -> Option<String> {

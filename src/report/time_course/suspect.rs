@@ -3,12 +3,12 @@
 use super::Mean;
 use crate::night::queue::{Queue, Standing};
 use crate::quant::outlier::grubbs_two_sided;
-use crate::report::left_out::{named, place};
+use crate::report::left_out::{named, place_of};
 
 /// Level of the test: of groups without any outlier it names one in so many: 1 in 20.
 const ALPHA: f64 = 0.05;
 
-/// The result of which Grubbs' test says that it stands apart, two-sided at 5 %; of three replicates or more. What the
+/// The injection of which Grubbs' test says that it stands apart, two-sided at 5 %; of three replicates or more. What the
 /// mean leaves out is not looked at.
 pub fn suspect<'a>(queue: &'a Queue, mean: &Mean) -> Option<Standing<'a>> {
     let averaged = queue.averaged_results(mean.group, mean.analyte);
@@ -17,18 +17,28 @@ pub fn suspect<'a>(queue: &'a Queue, mean: &Mean) -> Option<Standing<'a>> {
     averaged.get(test.index).copied()
 }
 
-/// `sample 4 (position 4), Grubbs 5 %`; `sample 4 (position 4), repeat in crocks-rerun (position 2), Grubbs 5 %`; empty: nobody.
-pub fn words(queue: &Queue, mean: &Mean) -> String {
-    let words = |s: Standing<'_>| {
-        let slot = queue.slots().get(s.slot)?;
-        let repeat = s.repeat.map(|m| format!(", repeat{}", place(queue, m)));
-        Some(format!(
-            "{}{}, Grubbs 5 %",
-            named(slot),
-            repeat.unwrap_or_default()
-        ))
+/// `sample 4 (position 4)`, where its repeat stands for it with the repeat's place; empty: nobody.
+pub fn name(queue: &Queue, mean: &Mean) -> String {
+    let Some(standing) = suspect(queue, mean) else {
+        return String::new();
     };
-    suspect(queue, mean).and_then(words).unwrap_or_default()
+    let name = queue.slots().get(standing.slot).map(named);
+    match standing.repeat {
+        Some(_) => format!(
+            "{}, repeated at {}",
+            name.unwrap_or_default(),
+            place_of(queue, standing)
+        ),
+        None => name.unwrap_or_default(),
+    }
+}
+
+/// `sample 4 (position 4), Grubbs 5 %`; empty: nobody.
+pub fn words(queue: &Queue, mean: &Mean) -> String {
+    match name(queue, mean) {
+        name if name.is_empty() => name,
+        name => format!("{name}, Grubbs 5 %"),
+    }
 }
 
 #[cfg(test)]

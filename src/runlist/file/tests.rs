@@ -2,6 +2,7 @@ use std::path::Path;
 
 use proptest::prelude::*;
 
+use super::super::text;
 use super::*;
 use crate::runlist::Kind;
 

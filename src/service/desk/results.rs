@@ -37,6 +37,31 @@ impl Desk {
         }
     }
 
+    /// Writes all result files of a queue that has ended, before anybody is told that they are there.
+    pub(super) fn flush_queue(&mut self, name: &str) {
+        let (Some(outputs), Some(queue)) =
+            (self.outputs.get_mut(name), self.night.queues().get(name))
+        else {
+            return;
+        };
+        if let Err(error) = outputs.flush(queue, Instant::now(), true)
+            && outputs.tell_once()
+        {
+            tracing::error!(%error, queue = name, "a result cannot be written now; it is kept in the ledger and written when it can be");
+        }
+    }
+
+    /// Everything that was to be written has been written, and what is to be read can be.
+    pub fn is_well(&self) -> bool {
+        let outputs = self.outputs.values().any(Outputs::is_failing);
+        !outputs && self.unwritten.is_empty() && self.can_read_pressure()
+    }
+
+    /// The folder of the station's results.
+    pub fn results_folder(&self) -> &std::path::Path {
+        &self.results
+    }
+
     /// Writes the result files that are due; with `all` everything that is not up to date.
     ///
     /// Gives the errors of files that could not be written; they are tried again.

@@ -50,7 +50,11 @@ impl Desk {
                     .map(|n| n.to_string_lossy().into_owned())
                     .unwrap_or_default();
                 let kept = self.night.list(&queue).is_some();
-                let alert = run_list_alert(&name, &queue, &error, kept, now);
+                let mut alert = run_list_alert(&name, &queue, &error, kept, now);
+                if let Some(since) = self.list_told_since(ledger, &queue, &alert)? {
+                    // Told before a restart: the same message, and the same file.
+                    alert.raised_at = since;
+                }
                 self.tell_bad_list(ledger, queue, alert, now)
             }
         }
@@ -84,6 +88,7 @@ impl Desk {
         tracing::info!(queue, injections = list.injections.len(), "run list in use");
         self.night.set_list(&queue, Arc::new(list), seen.modified);
         self.loaded.insert(queue.clone());
+        self.night.plan_budget(&queue, now);
         let moves = self.whereabouts();
         ledger.move_landings(&self.station.name, &moves)?;
         ledger.keep_list(&self.station.name, &record, now)?;
@@ -91,6 +96,7 @@ impl Desk {
             self.bereave(ledger, &name)?;
             ledger.drop_queue(&self.station.name, &name)?;
             self.loaded.remove(&name);
+            self.forget_letters(&name);
             let outputs = self
                 .outputs
                 .remove(&name)

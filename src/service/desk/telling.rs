@@ -36,6 +36,7 @@ impl Desk {
             file_name,
             subject,
             body,
+            ..
         } = message;
         let path = self.results.join("alerts").join(file_name);
         ledger.keep_message(&self.station.name, file_name, body, now)?;

@@ -308,6 +308,11 @@ impl Eye {
         desk.settle(ledger, Timestamp::now())
     }
 
+    /// Every folder can be looked at now.
+    pub fn can_see(&self) -> bool {
+        !self.blind && self.folders.iter().all(|f| std::fs::read_dir(f).is_ok())
+    }
+
     /// When the eye has something to do.
     pub fn next_due(&self) -> Option<Moment> {
         if self.everywhere || !self.hinted.is_empty() {

@@ -1,4 +1,5 @@
 use super::{GOOD, added, read};
+use crate::config::Password;
 
 #[test]
 fn mistakes_in_the_alert_table_are_named() {
@@ -56,7 +57,7 @@ fn mistakes_in_the_mail_table_are_named() {
     );
     assert_eq!(
         mail("user = \"hplc\""),
-        "/lab/c.toml:7: alert.email: found only one of user and password_file, expected both or neither"
+        "/lab/c.toml:7: alert.email: found only one of user and password_file (or credential), expected both or neither"
     );
     assert_eq!(
         other("a@lab.example", "a at lab"),
@@ -111,4 +112,75 @@ fn mail_to_this_machine_may_be_plain() {
         );
         assert_eq!(read(&text).is_ok(), plain, "{host}");
     }
+}
+
+#[test]
+fn servers_are_tried_in_their_order() {
+    let text = format!(
+        "{GOOD}[alert.email]\nhost = \"a.example\"\nuser = \"u\"\ncredential = \"smtp\"\nca_file = \"ca.pem\"\n\
+from = \"a@b.example\"\nto = [\"a@b.example\"]\n\
+[[alert.email.server]]\nhost = \"localhost\"\nsecurity = \"none\"\n\
+[[alert.email.server]]\nhost = \"[::1]\"\nsecurity = \"tls\"\nuser = \"v\"\npassword_file = \"p\"\n"
+    );
+    let email = read(&text).unwrap().alert.email.unwrap();
+    let short: Vec<(&str, u16)> = email
+        .servers
+        .iter()
+        .map(|s| (s.bare_host(), s.port))
+        .collect();
+    assert_eq!(short, [("a.example", 587), ("localhost", 25), ("::1", 465)]);
+    let logins: Vec<Option<Password>> = email
+        .servers
+        .iter()
+        .map(|s| s.login.as_ref().map(|l| l.1.clone()))
+        .collect();
+    assert_eq!(
+        logins,
+        [
+            Some(Password::Credential("smtp".to_owned())),
+            None,
+            Some(Password::File("/lab/p".into()))
+        ]
+    );
+    assert_eq!(email.servers[0].ca_file, Some("/lab/ca.pem".into()));
+    assert_eq!(email.timeout_s, 30.0);
+}
+
+#[test]
+fn mistakes_in_servers_are_named() {
+    let mail = |more: &str| {
+        added(&format!(
+            "[alert.email]\nhost = \"a.example\"\nfrom = \"a@b.example\"\nto = [\"a@b.example\"]\n{more}"
+        ))
+    };
+    assert_eq!(
+        mail("[[alert.email.server]]\nport = 25"),
+        "/lab/c.toml:11: missing key alert.email.server[1].host, expected the mail server's name"
+    );
+    assert_eq!(
+        mail("[[alert.email.server]]\nhost = \"b.example\"\nsecurity = \"none\""),
+        "/lab/c.toml:13: alert.email.server[1].security: found \"none\", expected \"starttls\" or \"tls\": \"none\" is only for a server on this machine (localhost)"
+    );
+    assert_eq!(
+        mail("user = \"u\"\npassword_file = \"p\"\ncredential = \"c\""),
+        "/lab/c.toml:7: alert.email: found password_file and credential, expected one of them"
+    );
+    assert_eq!(
+        mail("user = \"u\"\ncredential = \"../x\""),
+        "/lab/c.toml:12: alert.email.credential: found \"../x\", expected the name of a systemd credential, letters, digits, \"-\", \"_\" or \".\""
+    );
+    assert_eq!(
+        mail("timeout_s = 0"),
+        "/lab/c.toml:11: alert.email.timeout_s: found 0, expected a number from 0.1 to 600 s"
+    );
+    let many = "[[alert.email.server]]\nhost = \"b.example\"\n".repeat(8);
+    assert_eq!(
+        mail(&many),
+        "/lab/c.toml:11: alert.email.server: found 9 servers, expected at most 8"
+    );
+    let own = "[[alert.email.server]]\nhost = \"b.example\"\nto = [\"c@d.example\"]";
+    assert_eq!(
+        mail(own),
+        "/lab/c.toml:13: unknown key alert.email.server[1].to"
+    );
 }

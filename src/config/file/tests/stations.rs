@@ -177,10 +177,6 @@ fn mistakes_in_trace_and_pressure_tables_are_named() {
         "/lab/c.toml:7: missing key station[1].pressure.file, expected the pressure log"
     );
     assert_eq!(
-        added("[station.pressure]\nfile = \"p.csv\""),
-        "/lab/c.toml:7: missing key station[1].pressure.unit, expected the pressure's unit"
-    );
-    assert_eq!(
         added("[station.pressure]\nfile = \"p.csv\"\nunit = \"Mpa\""),
         "/lab/c.toml:9: station[1].pressure.unit: found \"Mpa\", expected \"MPa\", \"bar\", \"psi\" or \"kPa\""
     );

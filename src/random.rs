@@ -2,13 +2,13 @@
 
 /// SplitMix64 (Steele, Lea and Flood 2014): a counter that is hashed. Streams are kept apart by what they are for.
 #[derive(Debug, Clone)]
-pub(super) struct Random {
+pub(crate) struct Random {
     state: u64,
 }
 
 /// What a stream of numbers is for: one purpose more never changes the numbers of another.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Purpose {
+pub(crate) enum Purpose {
     /// Volume and retention of an injection.
     Injection = 1,
     /// Baseline of a trace.
@@ -19,6 +19,8 @@ pub(super) enum Purpose {
     Air = 4,
     /// The pressure log.
     Pressure = 5,
+    /// The order of a queue's samples.
+    Order = 6,
 }
 
 /// The odd number nearest to 2^64 divided by the golden ratio: the counter's step.
@@ -26,7 +28,7 @@ const STEP: u64 = 0x9E37_79B9_7F4A_7C15;
 
 impl Random {
     /// The stream of this seed for one purpose at one place of the queue (0: the queue as a whole).
-    pub(super) fn stream(seed: u64, position: u64, purpose: Purpose) -> Random {
+    pub(crate) fn stream(seed: u64, position: u64, purpose: Purpose) -> Random {
         let mut random = Random { state: seed };
         for part in [position, purpose as u64] {
             random.state = random.next().wrapping_add(part.wrapping_mul(STEP));
@@ -35,7 +37,7 @@ impl Random {
     }
 
     /// The next 64 bits.
-    pub(super) fn next(&mut self) -> u64 {
+    pub(crate) fn next(&mut self) -> u64 {
         self.state = self.state.wrapping_add(STEP);
         let mut z = self.state;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -44,15 +46,29 @@ impl Random {
     }
 
     /// Uniform in `[low, high)`.
-    pub(super) fn between(&mut self, low: f64, high: f64) -> f64 {
+    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
         // 53 bits fill a double's mantissa exactly.
         let unit = (self.next() >> 11) as f64 / (1u64 << 53) as f64;
         low + (high - low) * unit
     }
 
+    /// A whole number below `end`, each equally likely; 0 where `end` is 0. What would favour the low ones is drawn anew.
+    pub(crate) fn below(&mut self, end: u64) -> u64 {
+        if end == 0 {
+            return 0;
+        }
+        let surplus = (u64::MAX % end + 1) % end;
+        loop {
+            let drawn = self.next();
+            if drawn <= u64::MAX - surplus {
+                return drawn % end;
+            }
+        }
+    }
+
     /// Nearly normal with mean 0 and standard deviation 1: the sum of twelve uniforms less 6 (variance 12/12 = 1),
     /// never beyond 6. Needs no logarithm, and so no platform's library.
-    pub(super) fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         let mut sum = 0.0;
         for _ in 0..3 {
             let bits = self.next();
@@ -80,6 +96,21 @@ mod tests {
         for e in expected {
             assert_eq!(random.next(), e);
         }
+    }
+
+    #[test]
+    fn whole_numbers_are_equally_likely() {
+        let mut random = Random::stream(3, 0, Purpose::Order);
+        let mut counts = [0_u32; 6];
+        for _ in 0..60_000 {
+            counts[random.below(6) as usize] += 1;
+        }
+        // 10,000 each; six standard deviations are 550.
+        assert!(
+            counts.iter().all(|n| n.abs_diff(10_000) < 550),
+            "{counts:?}"
+        );
+        assert_eq!((random.below(1), random.below(0)), (0, 0));
     }
 
     #[test]

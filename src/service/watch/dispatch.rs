@@ -1,0 +1,261 @@
+//! The outbox at work: what is due goes to the worker, what became of it comes back and is kept.
+//!
+//! The loop alone writes the ledger. The worker's thread is started when the first letter is due, and never where neither
+//! mail nor webhook is configured.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::sync::mpsc::Sender;
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::Signal;
+use crate::ledger::{Fate, Ledger, LedgerError, Waiting};
+use crate::post::age::aged;
+use crate::post::worker::{Job, Report, Worker};
+use crate::post::{Carrier, Refusal, backoff};
+
+/// After so long a letter is given up, h.
+const LONGEST_H: i64 = 24;
+/// Letters that are with the worker at a time, for each carrier: what comes later may be more urgent.
+const WITH_WORKER: usize = 8;
+/// Without a thread for the worker it is tried again after so long, s.
+const NO_THREAD_S: i64 = 60;
+
+/// A letter that did not arrive and is not tried again.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Lost {
+    /// The letter.
+    pub waiting: Waiting,
+    /// Why.
+    pub why: String,
+}
+
+/// Between outbox and worker.
+pub struct Dispatch {
+    carriers: Vec<Arc<dyn Carrier>>,
+    worker: Option<Worker>,
+    signals: Sender<Signal>,
+    with_worker: Vec<Waiting>,
+    /// When the next letter is due; `None`: none waits.
+    next: Option<Timestamp>,
+    /// The system gave no thread for the worker: it is asked again then.
+    no_thread_until: Option<Timestamp>,
+    /// 1 in life; a rehearsal waits so much shorter.
+    time_scale: f64,
+    zone: TimeZone,
+}
+
+impl Dispatch {
+    /// For these carriers; letters of carriers that are no longer configured are given up.
+    pub fn new(
+        carriers: Vec<Arc<dyn Carrier>>,
+        signals: Sender<Signal>,
+        time_scale: f64,
+    ) -> Dispatch {
+        Dispatch {
+            carriers,
+            worker: None,
+            signals,
+            with_worker: Vec::new(),
+            next: Some(Timestamp::MIN),
+            no_thread_until: None,
+            time_scale,
+            zone: TimeZone::system(),
+        }
+    }
+
+    /// Names of the carriers.
+    pub fn names(&self) -> Vec<String> {
+        self.carriers.iter().map(|c| c.name().to_owned()).collect()
+    }
+
+    /// Letters that wait from before the start are due at once: the reason to wait may be gone.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn start(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), LedgerError> {
+        ledger.prune_letters(now)?;
+        for name in self.names() {
+            ledger.hurry_letters(&name, now)?;
+        }
+        Ok(())
+    }
+
+    /// Something may have been queued.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub fn look_again(&mut self, ledger: &Ledger) -> Result<(), LedgerError> {
+        if !self.carriers.is_empty() {
+            self.next = self.next_free(ledger)?;
+        }
+        Ok(())
+    }
+
+    /// When [`Dispatch::send_due`] has something to do.
+    pub fn next(&self) -> Option<Timestamp> {
+        self.next.filter(|_| !self.carriers.is_empty())
+    }
+
+    /// Hands what is due to the worker; gives letters that nobody can carry any more.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read or written.
+    pub fn send_due(
+        &mut self,
+        ledger: &mut Ledger,
+        now: Timestamp,
+    ) -> Result<Vec<Lost>, LedgerError> {
+        if self.next().is_none_or(|n| n > now) {
+            return Ok(Vec::new());
+        }
+        let mut lost = Vec::new();
+        let busy: BTreeSet<i64> = self.with_worker.iter().map(|w| w.id).collect();
+        let due = ledger.due_letters(now)?;
+        for waiting in due.into_iter().filter(|w| !busy.contains(&w.id)) {
+            if !self.carriers.iter().any(|c| c.name() == waiting.carrier) {
+                let why = format!("{} is not configured any more", waiting.carrier);
+                ledger.finish_letter(waiting.id, Fate::Refused, Some(&why), now)?;
+                lost.push(Lost { waiting, why });
+            } else if !self.hand_over(waiting, now) {
+                break;
+            }
+        }
+        self.next = self.next_free(ledger)?;
+        Ok(lost)
+    }
+
+    /// When the next letter is due that the worker has not got; while it is full, its next report is waited for.
+    fn next_free(&self, ledger: &Ledger) -> Result<Option<Timestamp>, LedgerError> {
+        let busy: BTreeSet<i64> = self.with_worker.iter().map(|w| w.id).collect();
+        let waiting = ledger.waiting_times()?;
+        let free = waiting
+            .into_iter()
+            .find(|(id, carrier, _)| !busy.contains(id) && !self.is_full(carrier));
+        let next = free.map(|(_, _, at)| at);
+        Ok(next.map(|n| self.no_thread_until.map_or(n, |t| n.max(t))))
+    }
+
+    fn is_full(&self, carrier: &str) -> bool {
+        let with = self.with_worker.iter().filter(|w| w.carrier == carrier);
+        with.count() >= WITH_WORKER
+    }
+
+    /// False where there is no worker now.
+    fn hand_over(&mut self, waiting: Waiting, now: Timestamp) -> bool {
+        if self.is_full(&waiting.carrier) {
+            return true;
+        }
+        if self.worker.is_none() {
+            let signals = self.signals.clone();
+            // The loop has ended when nobody listens any more.
+            let report = move |r| drop(signals.send(Signal::Post(r)));
+            match Worker::start(self.carriers.clone(), report) {
+                Ok(worker) => (self.worker, self.no_thread_until) = (Some(worker), None),
+                Err(error) => {
+                    let later = now.checked_add(SignedDuration::from_secs(NO_THREAD_S));
+                    self.no_thread_until = later.ok();
+                    tracing::error!(%error, "letters cannot be sent now; they wait");
+                    return false;
+                }
+            }
+        }
+        // A rehearsal tells ages in the time of the night that it plays.
+        let age = now
+            .duration_since(waiting.queued_at)
+            .div_f64(self.time_scale);
+        let as_of = waiting.queued_at.checked_add(age).unwrap_or(now);
+        let letter = aged(&waiting.letter, waiting.queued_at, as_of, &self.zone);
+        let job = Job {
+            id: waiting.id,
+            letter,
+        };
+        let sent = self
+            .worker
+            .as_ref()
+            .is_some_and(|w| w.send(&waiting.carrier, job));
+        if sent {
+            self.with_worker.push(waiting);
+        } else {
+            self.worker = None;
+        }
+        sent
+    }
+
+    /// Keeps what became of a letter; gives it back where it did not arrive and is not tried again.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn hear(
+        &mut self,
+        ledger: &mut Ledger,
+        report: Report,
+        now: Timestamp,
+    ) -> Result<Option<Lost>, LedgerError> {
+        let Some(k) = self.with_worker.iter().position(|w| w.id == report.id) else {
+            return Ok(None);
+        };
+        let waiting = self.with_worker.swap_remove(k);
+        let (key, carrier) = (waiting.letter.key.clone(), report.carrier);
+        let mut lost = None;
+        match report.result {
+            Ok(()) => {
+                ledger.finish_letter(waiting.id, Fate::Sent, None, now)?;
+                ledger.hurry_letters(&carrier, now)?;
+                tracing::info!(
+                    carrier,
+                    key,
+                    repeat = waiting.letter.repeat,
+                    tries = waiting.tries + 1,
+                    "letter sent"
+                );
+            }
+            Err(Refusal::Permanent(why)) => {
+                ledger.finish_letter(waiting.id, Fate::Refused, Some(&why), now)?;
+                tracing::error!(carrier, key, why, "a letter was refused for good");
+                lost = Some(Lost { waiting, why });
+            }
+            Err(Refusal::Transient(why)) if is_old(waiting.queued_at, now) => {
+                ledger.finish_letter(waiting.id, Fate::Expired, Some(&why), now)?;
+                tracing::error!(
+                    carrier,
+                    key,
+                    why,
+                    "a letter could not be sent for {LONGEST_H} h and is given up"
+                );
+                lost = Some(Lost { waiting, why });
+            }
+            Err(Refusal::Transient(why)) => {
+                let tries = waiting.tries.saturating_add(1);
+                let next = self.next_try(tries, waiting.id, now);
+                ledger.try_again(waiting.id, next, &why)?;
+                tracing::warn!(carrier, key, why, tries, next = %next, "a letter could not be sent now; it is tried again");
+            }
+        }
+        self.next = self.next_free(ledger)?;
+        Ok(lost)
+    }
+
+    fn next_try(&self, tries: u32, id: i64, now: Timestamp) -> Timestamp {
+        let wait = backoff::wait(tries, id).mul_f64(self.time_scale.clamp(0.0, 1.0));
+        now.checked_add(wait).unwrap_or(now)
+    }
+
+    /// Nothing waits and nothing is on its way.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub fn is_idle(&self, ledger: &Ledger) -> Result<bool, LedgerError> {
+        Ok(self.with_worker.is_empty()
+            && (self.carriers.is_empty() || ledger.next_letter()?.is_none()))
+    }
+}
+
+fn is_old(queued_at: Timestamp, now: Timestamp) -> bool {
+    now.duration_since(queued_at) >= SignedDuration::from_hours(LONGEST_H)
+}
+
+#[cfg(test)]
+mod tests;

@@ -32,6 +32,7 @@ mod own_calibrators;
 mod pacing;
 mod pressure;
 mod rehearsing;
+mod repeated;
 mod revisions;
 mod samples;
 mod scouting;

@@ -33,6 +33,7 @@ mod pacing;
 mod planning;
 mod pressure;
 mod rehearsing;
+mod repeated;
 mod revisions;
 mod samples;
 mod scouting;

@@ -1,6 +1,6 @@
 //! Mail: a letter handed to the first configured server that takes it.
 //!
-//! Each delivery is a new conversation ([`talk`]); none is kept open, for a connection that died unnoticed would cost the
+//! Each delivery is a new conversation (`talk`); none is kept open, for a connection that died unnoticed would cost the
 //! next letter. What a failure means is decided here: only a server's own `5xx` to the letter itself is final. Whatever
 //! somebody can mend while the letter waits (a refused password, a certificate, a server that is away) is not.
 

@@ -54,7 +54,7 @@ pub struct Case {
     pub subject: String,
 }
 
-/// What a letter is about; places are those of [`Told`] in the new book.
+/// What a letter is about; places are those of [`Told`](super::Told) in the new book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Act {
     /// One trace or condition; `under` is the key of the condition from which it follows.
@@ -94,7 +94,7 @@ pub struct Post {
     pub act: Act,
 }
 
-/// What [`decide`] found.
+/// What [`decide`](super::decide) found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Decided {
     /// What is known of what was told when these letters are queued.

@@ -4,6 +4,7 @@
 //! One process owns a ledger; a lock file beside it says so. It must lie on a local disk: SQLite's locks do not hold
 //! on network shares, and a share that comes back late would tear the file.
 
+mod known;
 mod outbox;
 mod place;
 mod pressure;
@@ -11,6 +12,7 @@ mod records;
 mod repeats;
 mod running;
 mod schema;
+mod shelf;
 mod told;
 
 use std::fs::{File, TryLockError};
@@ -24,6 +26,7 @@ pub use place::is_network_share;
 pub use records::{FileSeen, ListRecord, NewLanding, Stored};
 pub use repeats::Relation;
 pub use running::Gap;
+pub use shelf::Names;
 
 /// Name of the database in the state folder.
 const FILE_NAME: &str = "ledger.sqlite";
@@ -100,6 +103,7 @@ pub struct Ledger {
     connection: Connection,
     /// The highest number of a landing that was given.
     last_id: i64,
+    known: known::Known,
     _lock: File,
 }
 
@@ -146,6 +150,7 @@ impl Ledger {
             path,
             connection,
             last_id: 0,
+            known: known::Known::default(),
             _lock: lock,
         };
         ledger.prepare()?;

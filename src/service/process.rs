@@ -69,7 +69,7 @@ pub fn process(
     desk.judge_whole_log(ledger)?;
     desk.end();
     desk.settle(ledger, Timestamp::now())?;
-    desk.restore_messages(ledger)?;
+    desk.restore_messages(ledger, Timestamp::UNIX_EPOCH)?;
     out.unwritten = desk.flush(true);
     out.attention = desk.needs_attention();
     out.folders = desk

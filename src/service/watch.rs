@@ -25,6 +25,7 @@ use super::heartbeat::{self, Heartbeat};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
+use crate::night::pace::later;
 use crate::post::Carrier;
 use crate::post::worker::Report;
 
@@ -84,6 +85,9 @@ impl Default for Options {
     }
 }
 
+/// Alert files of so long are looked for at the start and written again where they are missing, s: a month.
+const RESTORED_S: f64 = 30.0 * 24.0 * 3600.0;
+
 /// Runs until a [`Signal::Stop`] comes. Traces that have not settled then are taken at the next start.
 ///
 /// # Errors
@@ -111,7 +115,8 @@ pub fn run(
             desk.post_by(names, &config.alert, options.time_scale);
         }
         desk.load_open(&mut ledger)?;
-        desk.restore_messages(&ledger)?;
+        let since = later(Timestamp::now(), -RESTORED_S).unwrap_or(Timestamp::UNIX_EPOCH);
+        desk.restore_messages(&ledger, since)?;
         let eye = Eye::new(station, k, hints.clone(), started);
         posts.push(Post {
             desk,

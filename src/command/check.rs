@@ -14,10 +14,12 @@ use crate::intake::filter::Role;
 use crate::intake::{Seen, scan};
 use crate::ledger::is_network_share;
 use crate::method::Quantify;
+use crate::pressure::log::Log;
 use crate::reading::Evaluation;
 use crate::runlist::RunList;
 use crate::service::lists;
 use crate::service::setup::Setup;
+use crate::service::tail::Tail;
 use crate::text::{count, fixed, one_line, significant};
 use crate::trace::{self, Hints};
 
@@ -137,6 +139,7 @@ fn check_station(
     }
     calibration(station, &setup, findings);
     run_lists(station, &setup, findings);
+    pressure_log(station, findings);
     let look = scan::scan(
         &station.watch,
         &|p| setup.filter.role(p) == Some(Role::Trace),
@@ -197,6 +200,28 @@ fn calibration(station: &Station, setup: &Setup, findings: &Findings) {
     }
     if setup.method.quantify == Quantify::Bracketing {
         findings.note("samples are quantified by bracketing: standards before and after them set their areas right");
+    }
+}
+
+/// How the pressure log is read.
+fn pressure_log(station: &Station, findings: &mut Findings) {
+    let Some(settings) = &station.pressure else {
+        return;
+    };
+    let path = settings.file.display();
+    let mut log = Log::new(settings.unit, TimeZone::system());
+    match Tail::new(&settings.file).look(false) {
+        Ok(None) => findings.note(&format!("pressure log {path}: nothing there yet")),
+        Ok(Some(piece)) => {
+            log.feed(&piece.bytes);
+            for note in log.take(piece.written).notes {
+                findings.note(&format!("pressure log {path}: {note}"));
+            }
+            if let Some(layout) = log.layout() {
+                findings.fine(&format!("pressure log {path}: {}", layout.words));
+            }
+        }
+        Err(error) => findings.wrong(End::InputOutput, &format!("{path}: {error}")),
     }
 }
 

@@ -120,7 +120,8 @@ fn process_judges_the_limits_by_the_logs_own_times() {
 
 #[test]
 fn units_and_times_of_every_kind_say_the_same() {
-    let logs: [(&str, Box<dyn Fn(u32, f64) -> String>, &str); 4] = [
+    type Line = Box<dyn Fn(u32, f64) -> String>;
+    let logs: [(&str, Line, &str); 4] = [
         (
             "bar",
             Box::new(|m, p| format!("{};{:.2}\n", time(f64::from(m)), p * 10.0)),
@@ -426,4 +427,25 @@ fn air_in_the_pump_shows_as_pulsation() {
         "{}",
         calm.stdout
     );
+}
+
+#[test]
+fn check_says_how_the_log_is_read() {
+    let lab = laboratory("bar");
+    let done = lab.run(&["check"]);
+    assert!(
+        done.text().contains("pressure.csv: nothing there yet"),
+        "{}",
+        done.text()
+    );
+    lab.write(
+        "exports/pressure.csv",
+        "time,pressure_mpa\n2026-09-21T18:00:00Z,4.2\n",
+    );
+    let text = lab.run(&["check"]).text();
+    assert!(
+        text.contains("column 2 'pressure_mpa', bar (configured)"),
+        "{text}"
+    );
+    assert!(text.contains("the header says MPa"), "{text}");
 }

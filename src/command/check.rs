@@ -239,7 +239,7 @@ fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
         .max_by_key(|s| (s.modified, s.path.clone()))
         .map(|s| s.path.clone());
     for Seen { path, .. } in found {
-        let list = std::fs::read(&path).map_err(|e| format!("{}: {e}", path.display()));
+        let list = lists::bytes(&path).map_err(|e| format!("{}: {e}", path.display()));
         match list
             .and_then(|bytes| lists::read(&bytes, &path, &setup.method).map_err(|e| e.to_string()))
         {

@@ -263,6 +263,16 @@ impl Lab {
         out
     }
 
+    /// Names of everything that stands in a sheet of the station, each once.
+    pub fn all_names(&self) -> std::collections::BTreeSet<String> {
+        let queues = fs::read_dir(self.root().join("results/acids"));
+        let sheets = queues.into_iter().flatten().flatten();
+        sheets
+            .flat_map(|q| Table::read(&q.path().join("sheet.csv")).rows)
+            .map(|row| row.text("name").to_owned())
+            .collect()
+    }
+
     /// A text with the laboratory's folder called `LAB`.
     pub fn short(&self, text: &str) -> String {
         text.replace(&self.root().to_string_lossy().into_owned(), "LAB")

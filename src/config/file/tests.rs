@@ -130,7 +130,7 @@ fn the_sample_loads_as_it_is_and_with_every_key_in_use() {
 
 #[test]
 fn the_sample_shows_every_key() {
-    use crate::config::{alert, email, station};
+    use crate::config::{alert, email, station, webhook};
     let text = in_use(SAMPLE);
     let keys = [
         KEYS,
@@ -141,6 +141,7 @@ fn the_sample_shows_every_key() {
         email::KEYS,
         email::SERVER_KEYS,
         alert::HEARTBEAT_KEYS,
+        webhook::KEYS,
     ];
     for key in keys.concat() {
         let shown =

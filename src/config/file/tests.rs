@@ -122,7 +122,7 @@ fn the_sample_loads_as_it_is_and_with_every_key_in_use() {
         full.alert.heartbeat,
         Some(Heartbeat {
             file: Some(alive),
-            url: None,
+            url: Some("https://watch.lab.example/ping/hplc".to_owned()),
             every_s: 60.0
         })
     );

@@ -199,6 +199,11 @@ impl Lab {
         Daemon::start(self.root())
     }
 
+    /// What the daemon that was started last has logged.
+    pub fn watch_log(&self) -> String {
+        fs::read_to_string(self.root().join("watch.log")).unwrap_or_default()
+    }
+
     /// The folder of a queue's results.
     pub fn results(&self, queue: &str) -> PathBuf {
         self.root().join("results/acids").join(queue)

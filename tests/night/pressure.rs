@@ -9,7 +9,7 @@ use crate::lab::Lab;
 /// 2026-09-21 18:00 UTC, when the nights begin; the first trace lands 23 min later.
 const EVENING: i64 = 1_790_013_600;
 
-fn laboratory(unit: &str) -> Lab {
+pub fn laboratory(unit: &str) -> Lab {
     Lab::new()
         .section(&format!(
             "\n[station.pressure]\nfile = \"exports/pressure.csv\"\nunit = \"{unit}\"\n"
@@ -23,7 +23,7 @@ fn time(minute: f64) -> String {
 }
 
 /// A log with a reading every minute from one minute to another.
-fn rows(from: u32, to: u32, mpa: impl Fn(u32) -> f64) -> String {
+pub fn rows(from: u32, to: u32, mpa: impl Fn(u32) -> f64) -> String {
     (from..to)
         .map(|minute| {
             format!(
@@ -35,7 +35,7 @@ fn rows(from: u32, to: u32, mpa: impl Fn(u32) -> f64) -> String {
         .collect()
 }
 
-fn append(lab: &Lab, text: &str) {
+pub fn append(lab: &Lab, text: &str) {
     let path = lab.exports().join("pressure.csv");
     let mut file = File::options()
         .append(true)

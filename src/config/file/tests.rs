@@ -121,7 +121,8 @@ fn the_sample_loads_as_it_is_and_with_every_key_in_use() {
     assert_eq!(
         full.alert.heartbeat,
         Some(Heartbeat {
-            file: alive,
+            file: Some(alive),
+            url: Some("https://watch.lab.example/ping/hplc".to_owned()),
             every_s: 60.0
         })
     );

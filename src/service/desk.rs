@@ -32,6 +32,7 @@ use crate::night;
 use crate::night::alarm::{Alert, Alerts};
 use crate::night::pace::later;
 use crate::night::queue::Queue;
+use crate::outside;
 
 /// What gives a desk up.
 #[derive(Debug, thiserror::Error)]
@@ -105,6 +106,8 @@ pub struct Desk {
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
     gauge: Option<Gauge>,
+    /// It was told that results cannot be written.
+    told_unwritable: bool,
 }
 
 impl Desk {
@@ -119,7 +122,7 @@ impl Desk {
         time_scale: f64,
     ) -> Result<Desk, DeskError> {
         let setup = Setup::load(config, station)?;
-        let zone = TimeZone::system();
+        let zone = outside::zone();
         let mut desk = Desk {
             results: config.results_dir.join(&station.name),
             night: setup.night(time_scale, zone.clone()),
@@ -135,6 +138,7 @@ impl Desk {
             listener: None,
             postbox: None,
             gauge: None,
+            told_unwritable: false,
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
@@ -158,7 +162,7 @@ impl Desk {
     }
 
     fn keep_documents(&mut self, ledger: &mut Ledger) -> Result<(), LedgerError> {
-        let now = Timestamp::now();
+        let now = outside::wall();
         ledger.keep_document(
             "method",
             &self.station.method,
@@ -216,7 +220,7 @@ impl Desk {
         for queue in listed.iter().filter(|q| !over.contains(*q)) {
             self.load(ledger, queue)?;
         }
-        self.night.plan_budgets_again(&over, Timestamp::now());
+        self.night.plan_budgets_again(&over, outside::wall());
         Ok(())
     }
 

@@ -12,6 +12,7 @@ use crate::method::{self, Method};
 use crate::night;
 use crate::night::calibrate::Named;
 use crate::night::queue::Terms;
+use crate::outside;
 use crate::quant::calibration::Calibration;
 use crate::runlist::pattern::Pattern;
 
@@ -85,13 +86,14 @@ impl Setup {
 }
 
 fn read(path: &Path) -> Result<String, FileError> {
-    std::fs::read_to_string(path)
+    outside::disk("read", path)
+        .and_then(|()| std::fs::read_to_string(path))
         .map_err(|e| FileError::whole(path, format!("cannot be read: {e}")))
 }
 
 /// The stored calibration, in the method's units; a conversion is told in the log.
 fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibration>, FileError> {
-    let text = match std::fs::read_to_string(path) {
+    let text = match outside::disk("read", path).and_then(|()| std::fs::read_to_string(path)) {
         Ok(text) => text,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
         Err(error) => return Err(FileError::whole(path, format!("cannot be read: {error}"))),

@@ -13,6 +13,7 @@ use crate::ledger::{Ledger, LedgerError};
 use crate::night::condition::Condition;
 use crate::night::pace::{QUIET_CYCLES, later};
 use crate::night::queue::{Queue, Slot};
+use crate::outside;
 use crate::pressure::Reading;
 use crate::pressure::course::{Change, Course, Plan, Terms};
 use crate::pressure::digest::Record;
@@ -92,7 +93,7 @@ impl Gauge {
             unit,
             zone: zone.clone(),
             every: every.max(LEAST_LOOK),
-            next_look: Instant::now(),
+            next_look: outside::steady(),
             blind: false,
             recent: VecDeque::new(),
             last_at: None,
@@ -105,7 +106,7 @@ impl Gauge {
 
     /// Reads what the log has got since the last look.
     fn read(&mut self) -> Vec<Reading> {
-        self.next_look = Instant::now() + self.every;
+        self.next_look = outside::steady() + self.every;
         let mut out = Vec::new();
         let Some(tail) = &mut self.tail else {
             return out;
@@ -222,7 +223,7 @@ impl Desk {
         let name = self.watched_queue(gauge, ledger, now)?;
         let news = name.as_deref() != gauge.tracked.as_ref().map(|t| t.name.as_str())
             || self.has_landing_news(gauge);
-        if !news && (gauge.tail.is_none() || Instant::now() < gauge.next_look) {
+        if !news && (gauge.tail.is_none() || outside::steady() < gauge.next_look) {
             return Ok(());
         }
         let is = name.and_then(|n| {
@@ -416,7 +417,7 @@ impl Desk {
         if tracked.waiting || tracked.judged.is_none() {
             return Ok(());
         }
-        let due = tracked.saved.is_none_or(|s| s.elapsed() >= SAVE);
+        let due = tracked.saved.is_none_or(|s| outside::since(s) >= SAVE);
         if !(due || at_once) {
             return Ok(());
         }
@@ -437,7 +438,7 @@ impl Desk {
             digest: queue.pressure.clone(),
         };
         ledger.keep_pressure(&self.station.name, &tracked.name, &record)?;
-        tracked.saved = Some(Instant::now());
+        tracked.saved = Some(outside::steady());
         Ok(())
     }
 
@@ -519,7 +520,7 @@ impl Desk {
         name: &str,
         readings: Vec<Reading>,
     ) -> Result<(), LedgerError> {
-        let Some(mut tracked) = self.tracked(ledger, name, Timestamp::now())? else {
+        let Some(mut tracked) = self.tracked(ledger, name, outside::wall())? else {
             return Ok(());
         };
         let mut changes = self.advance(gauge, &mut tracked, readings);

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 
 use super::Seen;
+use crate::outside;
 
 /// Folders nested deeper than this are not entered: no export does that, but a loop of mounts might.
 const DEEPEST: usize = 64;
@@ -26,7 +27,7 @@ pub fn scan(folder: &Path, wanted: &dyn Fn(&Path) -> bool, skip: &dyn Fn(&Path) 
     let mut look = Look::default();
     let mut folders = vec![(folder.to_owned(), 0)];
     while let Some((folder, depth)) = folders.pop() {
-        let entries = match fs::read_dir(&folder) {
+        let entries = match outside::disk("list", &folder).and_then(|()| fs::read_dir(&folder)) {
             Ok(entries) => entries,
             Err(error) => {
                 look.failed.push((folder, error));
@@ -50,7 +51,7 @@ pub fn scan(folder: &Path, wanted: &dyn Fn(&Path) -> bool, skip: &dyn Fn(&Path) 
                     folders.push((path, depth + 1));
                 }
             } else if kind.is_file() && wanted(&path) {
-                match entry.metadata() {
+                match outside::disk("look at", &path).and_then(|()| entry.metadata()) {
                     Ok(meta) => look.files.push(seen(path, &meta)),
                     // Gone between the two calls: the next look will not show it either.
                     Err(error) if error.kind() == io::ErrorKind::NotFound => {}
@@ -64,6 +65,7 @@ pub fn scan(folder: &Path, wanted: &dyn Fn(&Path) -> bool, skip: &dyn Fn(&Path) 
 
 /// One file, as a look at it shows it; `None` where it is gone, a link, or no regular file.
 pub fn look_at(path: &Path) -> Option<Seen> {
+    outside::disk("look at", path).ok()?;
     let meta = fs::symlink_metadata(path).ok()?;
     meta.is_file().then(|| seen(path.to_owned(), &meta))
 }

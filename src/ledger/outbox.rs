@@ -83,6 +83,7 @@ impl Ledger {
         told: &Told<'_>,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
+        self.leave("keep told")?;
         let path = self.path.clone();
         let sqlite = |source| LedgerError::Sqlite {
             path: path.clone(),
@@ -117,7 +118,7 @@ impl Ledger {
                 )
                 .map_err(sqlite)?;
         }
-        transaction.commit().map_err(sqlite)
+        super::commit(transaction, &path)
     }
 
     /// What was told of a queue so far.
@@ -125,6 +126,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn book(&self, station: &str, queue: &str) -> Result<Book, LedgerError> {
+        self.leave("book")?;
         let text: Option<String> = self
             .connection
             .query_row(
@@ -149,6 +151,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read. A letter that is damaged is given up and logged.
     pub fn due_letters(&self, now: Timestamp) -> Result<Vec<Waiting>, LedgerError> {
+        self.leave("due letters")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -203,6 +206,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn waiting_times(&self) -> Result<Vec<(i64, String, Timestamp)>, LedgerError> {
+        self.leave("waiting times")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -222,6 +226,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn next_letter(&self) -> Result<Option<Timestamp>, LedgerError> {
+        self.leave("next letter")?;
         let next: Option<i64> = self
             .connection
             .query_row(
@@ -243,6 +248,7 @@ impl Ledger {
         next_try: Timestamp,
         error: &str,
     ) -> Result<(), LedgerError> {
+        self.leave("try again")?;
         self.connection
             .prepare_cached("UPDATE outbox SET tries = tries + 1, next_try_ns = ?2, last_error = ?3 WHERE id = ?1")
             .and_then(|mut s| s.execute(params![id, nanoseconds(next_try), error]))
@@ -261,6 +267,7 @@ impl Ledger {
         error: Option<&str>,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
+        self.leave("finish letter")?;
         let sent = (fate == Fate::Sent).then(|| nanoseconds(now));
         self.connection
             .prepare_cached(
@@ -276,6 +283,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn hurry_letters(&mut self, carrier: &str, at: Timestamp) -> Result<(), LedgerError> {
+        self.leave("hurry letters")?;
         self.connection
             .prepare_cached("UPDATE outbox SET next_try_ns = ?2 WHERE state = 'waiting' AND carrier = ?1 AND tries > 0 AND next_try_ns > ?2")
             .and_then(|mut s| s.execute(params![carrier, nanoseconds(at)]))
@@ -288,6 +296,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn prune_letters(&mut self, now: Timestamp) -> Result<(), LedgerError> {
+        self.leave("prune letters")?;
         let before = nanoseconds(now).saturating_sub(KEPT_S.saturating_mul(1_000_000_000));
         self.connection
             .execute(

@@ -28,6 +28,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or the record is damaged.
     pub fn pressure(&self, station: &str, queue: &str) -> Result<Option<Record>, LedgerError> {
+        self.leave("pressure")?;
         let mut statement = self
             .connection
             .prepare_cached("SELECT record FROM pressure WHERE station = ?1 AND queue = ?2")
@@ -50,6 +51,7 @@ impl Ledger {
         queue: &str,
         record: &Record,
     ) -> Result<(), LedgerError> {
+        self.leave("keep pressure")?;
         keep(&self.connection, station, queue, record).map_err(|e| self.sqlite(e))
     }
 
@@ -58,6 +60,7 @@ impl Ledger {
     /// # Errors
     /// When it cannot.
     pub fn prove_writable(&mut self, now: jiff::Timestamp) -> Result<(), LedgerError> {
+        self.leave("prove writable")?;
         self.connection
             .execute(
                 "INSERT INTO alive (one, at_ns) VALUES (1, ?1) ON CONFLICT DO UPDATE SET at_ns = excluded.at_ns",

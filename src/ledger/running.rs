@@ -26,6 +26,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or written.
     pub fn start_running(&mut self, now: Timestamp) -> Result<Option<Gap>, LedgerError> {
+        self.leave("start running")?;
         let row: Option<(Option<i64>, Option<i64>, Option<i64>)> = self
             .connection
             .query_row(
@@ -59,6 +60,7 @@ impl Ledger {
     }
 
     fn last_sign(&self, alive: i64) -> Result<i64, LedgerError> {
+        self.leave("last sign")?;
         let near = alive.saturating_add(NEAR_S.saturating_mul(1_000_000_000));
         let landed: Option<i64> = self
             .connection
@@ -76,6 +78,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn mark_alive(&mut self, now: Timestamp) -> Result<(), LedgerError> {
+        self.leave("mark alive")?;
         self.connection
             .prepare_cached("UPDATE running SET alive_ns = ?1 WHERE id = 1")
             .and_then(|mut s| s.execute([nanoseconds(now)]))
@@ -88,6 +91,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn stop_running(&mut self) -> Result<(), LedgerError> {
+        self.leave("stop running")?;
         self.connection
             .execute("UPDATE running SET alive_ns = NULL WHERE id = 1", [])
             .map(drop)

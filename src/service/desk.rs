@@ -32,6 +32,7 @@ use crate::night;
 use crate::night::alarm::{Alert, Alerts};
 use crate::night::pace::later;
 use crate::night::queue::Queue;
+use crate::outside;
 use crate::pressure::digest::Record;
 
 /// What gives a desk up.
@@ -108,6 +109,8 @@ pub struct Desk {
     gauge: Option<Gauge>,
     /// What the ledger is to know of the pressure of queues.
     pressure_unkept: BTreeMap<String, Record>,
+    /// It was told that results cannot be written.
+    told_unwritable: bool,
 }
 
 impl Desk {
@@ -122,7 +125,7 @@ impl Desk {
         time_scale: f64,
     ) -> Result<Desk, DeskError> {
         let setup = Setup::load(config, station)?;
-        let zone = TimeZone::system();
+        let zone = outside::zone();
         let mut desk = Desk {
             results: config.results_dir.join(&station.name),
             night: setup.night(time_scale, zone.clone()),
@@ -139,6 +142,7 @@ impl Desk {
             postbox: None,
             gauge: None,
             pressure_unkept: BTreeMap::new(),
+            told_unwritable: false,
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
@@ -162,7 +166,7 @@ impl Desk {
     }
 
     fn keep_documents(&mut self, ledger: &mut Ledger) -> Result<(), LedgerError> {
-        let now = Timestamp::now();
+        let now = outside::wall();
         ledger.keep_document(
             "method",
             &self.station.method,
@@ -220,7 +224,7 @@ impl Desk {
         for queue in listed.iter().filter(|q| !over.contains(*q)) {
             self.load(ledger, queue)?;
         }
-        self.night.plan_budgets_again(&over, Timestamp::now());
+        self.night.plan_budgets_again(&over, outside::wall());
         Ok(())
     }
 

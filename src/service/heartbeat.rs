@@ -13,6 +13,7 @@ use jiff::Timestamp;
 use self::call::Caller;
 use crate::config;
 use crate::night::queue::Queue;
+use crate::outside;
 use crate::report::whole::replace;
 use crate::text::one_line;
 
@@ -118,12 +119,14 @@ impl Heartbeat {
 /// # Errors
 /// What is wrong with it.
 pub fn prove_folder(folder: &Path) -> Result<(), String> {
-    let made = std::fs::create_dir_all(folder).and_then(|()| {
-        tempfile::Builder::new()
-            .prefix(".writing-")
-            .suffix(".tmp")
-            .tempfile_in(folder)
-    });
+    let made = outside::disk("try to write in", folder)
+        .and_then(|()| std::fs::create_dir_all(folder))
+        .and_then(|()| {
+            tempfile::Builder::new()
+                .prefix(".writing-")
+                .suffix(".tmp")
+                .tempfile_in(folder)
+        });
     let closed = made.and_then(tempfile::NamedTempFile::close);
     closed.map_err(|e| format!("cannot write in {}: {e}", folder.display()))
 }

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use jiff::tz::TimeZone;
 
 use crate::night::queue::{Changes, Queue};
+use crate::outside;
 use crate::report::sheet::file::SheetFile;
 use crate::report::whole::{WriteError, keep, sweep};
 use crate::report::{alerts, rerun, summary, time_course};
@@ -89,7 +90,8 @@ impl Outputs {
         rebuilt: bool,
         now: Instant,
     ) -> Result<(), WriteError> {
-        let written = std::fs::create_dir_all(&self.folder)
+        let written = outside::disk("make the folder", &self.folder)
+            .and_then(|()| std::fs::create_dir_all(&self.folder))
             .map_err(WriteError::of(&self.folder, "make the folder"))
             .and_then(|()| {
                 self.sheet
@@ -147,7 +149,8 @@ impl Outputs {
         if self.behind {
             self.write_sheet(queue, &[], true, now)?;
         }
-        std::fs::create_dir_all(&self.folder)
+        outside::disk("make the folder", &self.folder)
+            .and_then(|()| std::fs::create_dir_all(&self.folder))
             .map_err(WriteError::of(&self.folder, "make the folder"))?;
         let bodies = [
             time_course::csv(queue),
@@ -182,7 +185,7 @@ impl Outputs {
     pub fn remove(&self) -> Result<(), WriteError> {
         for name in BESIDE.iter().chain(&["sheet.csv"]) {
             let path = self.folder.join(name);
-            match std::fs::remove_file(&path) {
+            match outside::disk("remove", &path).and_then(|()| std::fs::remove_file(&path)) {
                 Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
                     return Err(WriteError::of(&path, "remove the file")(error));
                 }

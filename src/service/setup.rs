@@ -13,6 +13,7 @@ use crate::method::{self, Method};
 use crate::night;
 use crate::night::calibrate::Named;
 use crate::night::queue::Terms;
+use crate::outside;
 use crate::quant::calibration::Calibration;
 use crate::runlist::pattern::Pattern;
 
@@ -47,7 +48,7 @@ impl Setup {
     /// The first file that cannot be used, with line and place. A calibration that is not there yet is no error: the
     /// queue may bring its own calibrators.
     pub fn load(config: &Config, station: &Station) -> Result<Setup, FileError> {
-        let method_text = document::read(&station.method)?;
+        let method_text = read(&station.method)?;
         let method = method::file::parse(&method_text, &station.method)?;
         let calibration = match &station.calibration {
             Some(path) => load_calibration(path, &method)?,
@@ -85,6 +86,12 @@ impl Setup {
     }
 }
 
+fn read(path: &Path) -> Result<String, FileError> {
+    outside::disk("read", path)
+        .map_err(|e| FileError::whole(path, format!("cannot be read: {e}")))?;
+    document::read(path)
+}
+
 /// The stored calibration, in the method's units; a conversion is told in the log.
 fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibration>, FileError> {
     let missing =
@@ -92,7 +99,7 @@ fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibra
     if missing {
         return Ok(None);
     }
-    let text = document::read(path)?;
+    let text = read(path)?;
     let calibration = Calibration::from_toml(&text).map_err(|e| FileError {
         path: path.to_owned(),
         line: e.line.map(|l| l as u64),

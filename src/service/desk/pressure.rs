@@ -17,6 +17,7 @@ use crate::ledger::{Ledger, LedgerError};
 use crate::night::condition::Condition;
 use crate::night::pace::later;
 use crate::night::queue::Queue;
+use crate::outside;
 use crate::pressure::Reading;
 use crate::pressure::course::{Change, Course, Terms};
 use crate::pressure::digest::Record;
@@ -84,7 +85,7 @@ impl Desk {
         let name = self.watched_queue(gauge, ledger, now)?;
         let news = name.as_deref() != gauge.tracked.as_ref().map(|t| t.name.as_str())
             || self.has_landing_news(gauge);
-        if !news && (gauge.tail.is_none() || Instant::now() < gauge.next_look) {
+        if !news && (gauge.tail.is_none() || outside::steady() < gauge.next_look) {
             return Ok(());
         }
         let is = name.and_then(|n| {
@@ -277,7 +278,7 @@ impl Desk {
         if tracked.waiting || tracked.judged.is_none() {
             return;
         }
-        let due = tracked.saved.is_none_or(|s| s.elapsed() >= SAVE);
+        let due = tracked.saved.is_none_or(|s| outside::since(s) >= SAVE);
         if !(due || at_once) {
             return;
         }
@@ -298,7 +299,7 @@ impl Desk {
             digest: queue.pressure.clone(),
         };
         self.pressure_unkept.insert(tracked.name.clone(), record);
-        tracked.saved = Some(Instant::now());
+        tracked.saved = Some(outside::steady());
     }
 
     /// Keeps what was not kept together with an alert.

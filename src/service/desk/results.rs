@@ -1,15 +1,14 @@
 //! Result files: brought up to date, or tried again.
 
-use std::time::Instant;
-
 use super::Desk;
 use crate::night::queue::Changes;
+use crate::outside;
 use crate::report::whole::{WriteError, keep};
 use crate::service::outputs::Outputs;
 
 impl Desk {
     pub(super) fn outputs_of(&self, queue: &str) -> Outputs {
-        Outputs::new(self.folder(queue), self.zone.clone(), Instant::now())
+        Outputs::new(self.folder(queue), self.zone.clone(), outside::steady())
     }
 
     pub(super) fn mark(&mut self, queue: &str) {
@@ -17,7 +16,7 @@ impl Desk {
         self.outputs
             .entry(queue.to_owned())
             .or_insert(outputs)
-            .mark(Instant::now());
+            .mark(outside::steady());
     }
 
     pub(super) fn update(&mut self, name: &str, changes: &Changes) {
@@ -30,7 +29,7 @@ impl Desk {
         else {
             return;
         };
-        if let Err(error) = outputs.update(queue, changes, Instant::now())
+        if let Err(error) = outputs.update(queue, changes, outside::steady())
             && outputs.tell_once()
         {
             tracing::error!(%error, queue = name, "a result cannot be written now; it is kept in the ledger and written when it can be");
@@ -44,7 +43,7 @@ impl Desk {
         else {
             return;
         };
-        if let Err(error) = outputs.flush(queue, Instant::now(), true)
+        if let Err(error) = outputs.flush(queue, outside::steady(), true)
             && outputs.tell_once()
         {
             tracing::error!(%error, queue = name, "a result cannot be written now; it is kept in the ledger and written when it can be");
@@ -66,7 +65,7 @@ impl Desk {
     ///
     /// Gives the errors of files that could not be written; they are tried again.
     pub fn flush(&mut self, all: bool) -> Vec<WriteError> {
-        let now = Instant::now();
+        let now = outside::steady();
         let mut failed = Vec::new();
         for (name, outputs) in &mut self.outputs {
             let Some(queue) = self.night.queues().get(name) else {

@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 
 use super::tracked::Tracked;
 use crate::config::Station;
+use crate::outside;
 use crate::pressure::Reading;
 use crate::pressure::log::{Log, OfInjection};
 use crate::pressure::unit::Unit;
@@ -55,7 +56,7 @@ impl Gauge {
             unit,
             zone: zone.clone(),
             every: every.max(LEAST_LOOK),
-            next_look: Instant::now(),
+            next_look: outside::steady(),
             blind: false,
             recent: VecDeque::new(),
             last_at: None,
@@ -68,7 +69,7 @@ impl Gauge {
 
     /// Reads what the log has got since the last look.
     pub(super) fn read(&mut self) -> Vec<Reading> {
-        self.next_look = Instant::now() + self.every;
+        self.next_look = outside::steady() + self.every;
         let mut out = Vec::new();
         let Some(tail) = &mut self.tail else {
             return out;

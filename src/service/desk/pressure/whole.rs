@@ -6,6 +6,7 @@ use super::gauge::Gauge;
 use super::tracked::landed_slots;
 use crate::ledger::{Ledger, LedgerError};
 use crate::night::pace::{QUIET_CYCLES, later};
+use crate::outside;
 use crate::pressure::Reading;
 use crate::service::desk::{Desk, DeskError};
 
@@ -55,7 +56,7 @@ impl Desk {
         name: &str,
         readings: Vec<Reading>,
     ) -> Result<(), LedgerError> {
-        let Some(mut tracked) = self.tracked(ledger, name, Timestamp::now())? else {
+        let Some(mut tracked) = self.tracked(ledger, name, outside::wall())? else {
             return Ok(());
         };
         let mut changes = self.advance(gauge, &mut tracked, readings);

@@ -397,12 +397,16 @@ pub fn stem_of(path: &Path) -> String {
     crate::runlist::stem(&name).to_owned()
 }
 
-/// A queue's name as a folder: what no file system takes is replaced.
+/// A queue's name as a folder: what no file system takes is replaced, and what had to be changed gets a short checksum of
+/// the name, so that no two queues share a folder.
 pub fn safe_folder(queue: &str) -> String {
     let mut out: String = queue
         .chars()
         .map(|c| {
-            if c.is_control() || matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|') {
+            if c.is_control()
+                || crate::text::is_hidden(c)
+                || matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|')
+            {
                 '_'
             } else {
                 c
@@ -413,9 +417,8 @@ pub fn safe_folder(queue: &str) -> String {
         out.pop();
     }
     let trimmed = out.trim_end_matches(['.', ' ']);
-    if trimmed.is_empty() || trimmed == "alerts" {
-        format!("_{trimmed}")
-    } else {
-        trimmed.to_owned()
+    if trimmed == queue && trimmed != "alerts" && !trimmed.is_empty() {
+        return trimmed.to_owned();
     }
+    format!("{trimmed}_{:08x}", crate::tell::name::checksum(queue))
 }

@@ -214,10 +214,22 @@ fn pressure_log(station: &Station, findings: &mut Findings) {
         Ok(None) => findings.note(&format!("pressure log {path}: nothing there yet")),
         Ok(Some(piece)) => {
             log.feed(&piece.bytes);
-            for note in log.take(piece.written).notes {
-                findings.note(&format!("pressure log {path}: {note}"));
+            let notes = log.take(piece.written).notes;
+            let layout = log.layout();
+            if layout.is_none() && notes.is_empty() {
+                findings.note(&format!(
+                    "pressure log {path}: too little in it to know its columns"
+                ));
             }
-            if let Some(layout) = log.layout() {
+            for note in notes {
+                let line = format!("pressure log {path}: {note}");
+                match layout {
+                    Some(_) => findings.note(&line),
+                    // A log that cannot be understood guards nobody.
+                    None => findings.wrong(End::Configuration, &line),
+                }
+            }
+            if let Some(layout) = layout {
                 findings.fine(&format!("pressure log {path}: {}", layout.words));
             }
         }

@@ -225,6 +225,10 @@ impl Lab {
         Table::read(&self.results(queue).join("time-course.csv"))
     }
 
+    pub fn replicates(&self, queue: &str) -> Table {
+        Table::read(&self.results(queue).join("replicates.csv"))
+    }
+
     pub fn summary(&self, queue: &str) -> String {
         fs::read_to_string(self.results(queue).join("summary.txt")).unwrap_or_default()
     }

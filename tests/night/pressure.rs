@@ -449,3 +449,19 @@ fn check_says_how_the_log_is_read() {
     );
     assert!(text.contains("the header says MPa"), "{text}");
 }
+
+/// Nobody may go to bed in the belief that such a log is watched.
+#[test]
+fn check_is_not_content_with_a_log_whose_unit_nobody_says() {
+    let lab = Lab::new().section("\n[station.pressure]\nfile = \"exports/pressure.csv\"\n");
+    lab.write(
+        "exports/pressure.csv",
+        "time,pressure\n2026-09-21T18:00:00Z,40\n2026-09-21T18:00:05Z,41\n2026-09-21T18:00:10Z,41\n",
+    );
+    let done = lab.run(&["check"]).ends(2);
+    assert!(
+        done.text().contains("found no unit of the pressure"),
+        "{}",
+        done.text()
+    );
+}

@@ -38,7 +38,7 @@ impl Desk {
             .iter()
             .map(|(queue, alert)| tell::case_of_list(queue, alert))
             .collect();
-        let complete = postbox.complete;
+        let complete = postbox.complete.is_some();
         let before = book_of(postbox, ledger, &self.station.name, STATION)?.clone();
         let state = Now {
             cases: &cases,
@@ -64,6 +64,7 @@ impl Desk {
                 alert,
                 post,
                 now,
+                &postbox.settings,
                 &self.zone,
             ))
         };

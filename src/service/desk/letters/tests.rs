@@ -49,8 +49,14 @@ impl Post {
         post
     }
 
-    /// A start, after a kill where it ran already.
+    /// A start, after a kill where it ran already. Everything that lay there has been taken.
     fn start(&mut self) {
+        self.begin();
+        self.with(|desk, _| desk.is_complete());
+    }
+
+    /// The first moments of a start.
+    fn begin(&mut self) {
         (self.desk, self.ledger) = (None, None);
         let mut ledger = Ledger::open(&self.config.state_dir).unwrap();
         let mut desk =
@@ -58,7 +64,6 @@ impl Post {
         desk.post_by(vec!["webhook".to_owned()], &self.config.alert, 1.0);
         desk.zone = jiff::tz::TimeZone::UTC;
         desk.load_open(&mut ledger).unwrap();
-        desk.is_complete();
         (self.desk, self.ledger) = (Some(desk), Some(ledger));
     }
 
@@ -68,8 +73,14 @@ impl Post {
 
     /// Lands what the night has at this position, without a judgement.
     fn land(&mut self, position: usize) {
+        self.land_written(position, std::time::SystemTime::now());
+    }
+
+    fn land_written(&mut self, position: usize, written: std::time::SystemTime) {
         let path = self.exports.join(format!("crocks-{position:02}.csv"));
         std::fs::write(&path, self.night.chromatograms[position - 1].text(0.0)).unwrap();
+        let file = std::fs::File::options().write(true).open(&path).unwrap();
+        file.set_modified(written).unwrap();
         let seen = scan::look_at(&path).unwrap();
         let now = self.now;
         self.with(|desk, ledger| {
@@ -352,4 +363,96 @@ fn a_kill_between_the_look_at_the_pressure_and_its_keeping_loses_no_alert() {
     look(&mut post);
     post.settle();
     assert_eq!(post.kinds(), ["alert"]);
+}
+
+/// A start over a night that lies in the folder and was written so many hours before.
+fn found(hours: u64) -> Post {
+    let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
+    post.now = Timestamp::now();
+    post.begin();
+    let first = std::time::SystemTime::now() - std::time::Duration::from_secs(3600 * hours);
+    for position in 1..=24 {
+        let minutes = 22 * u64::try_from(position).unwrap();
+        post.land_written(
+            position,
+            first + std::time::Duration::from_secs(60 * minutes),
+        );
+    }
+    post.now = Timestamp::now();
+    post.settle();
+    post.with(|desk, _| desk.is_complete());
+    post
+}
+
+#[test]
+fn a_night_of_long_ago_is_kept_and_no_letter_is_sent() {
+    let mut post = found(30 * 24);
+    assert_eq!(post.subjects(), [] as [&str; 0]);
+    let files = |post: &mut Post| {
+        post.with(|desk, ledger| ledger.messages(&desk.station.name).unwrap().len())
+    };
+    assert_eq!(files(&mut post), 3, "the alert files tell all the same");
+    let ended = |post: &Post| post.desk.as_ref().unwrap().queues()["crocks"].is_ended();
+    assert!(ended(&post));
+    post.wait(600);
+    post.start();
+    post.wait(600);
+    assert_eq!(
+        post.subjects(),
+        [] as [&str; 0],
+        "nor later, nor after a restart"
+    );
+}
+
+#[test]
+fn last_night_is_told_though_it_was_over_at_the_start() {
+    let mut post = found(20);
+    let kinds = post.kinds();
+    assert!(
+        kinds.contains(&"alert".to_owned()) && kinds.contains(&"queue-ended".to_owned()),
+        "{kinds:?}"
+    );
+}
+
+#[test]
+fn what_lands_while_it_watches_is_told_whatever_its_clock_says() {
+    let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
+    post.now = Timestamp::now();
+    let long_ago = std::time::SystemTime::now() - std::time::Duration::from_secs(86_400 * 2000);
+    for position in 1..=19 {
+        post.now = Timestamp::now();
+        post.land_written(
+            position,
+            long_ago + std::time::Duration::from_secs(1320 * position as u64),
+        );
+        post.settle();
+    }
+    let subjects = post.subjects();
+    assert!(
+        subjects.iter().any(|s| s.starts_with("standard low")),
+        "{subjects:?}"
+    );
+}
+
+#[test]
+fn an_old_night_that_goes_on_is_told_from_then_on() {
+    let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
+    post.now = Timestamp::now();
+    post.begin();
+    let long_ago = std::time::SystemTime::now() - std::time::Duration::from_secs(86_400 * 30);
+    for position in 1..=19 {
+        post.land_written(position, long_ago);
+    }
+    post.now = Timestamp::now();
+    post.settle();
+    post.with(|desk, _| desk.is_complete());
+    assert_eq!(post.subjects(), [] as [&str; 0]);
+    post.now = Timestamp::now();
+    post.land(20);
+    post.settle();
+    let subjects = post.subjects();
+    assert!(
+        subjects.iter().any(|s| s.starts_with("standard low")),
+        "nothing is lost: {subjects:?}"
+    );
 }

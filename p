@@ -1,2 +1,0 @@
-[station.pressure]
-file = "exports/pressure.csv"

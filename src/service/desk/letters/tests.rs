@@ -336,8 +336,8 @@ fn without_a_way_out_nothing_is_queued() {
 /// A start over a night that lies in the folder and was written so many hours before.
 fn found(hours: u64) -> Post {
     let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
-    post.now = Timestamp::now();
     post.begin();
+    post.now = Timestamp::now();
     let first = std::time::SystemTime::now() - std::time::Duration::from_secs(3600 * hours);
     for position in 1..=24 {
         let minutes = 22 * u64::try_from(position).unwrap();
@@ -391,7 +391,7 @@ fn what_lands_while_it_watches_is_told_whatever_its_clock_says() {
         post.now = Timestamp::now();
         post.land_written(
             position,
-            long_ago + std::time::Duration::from_secs(1320 * position as u64),
+            long_ago + std::time::Duration::from_secs(1320 * u64::try_from(position).unwrap()),
         );
         post.settle();
     }
@@ -405,8 +405,8 @@ fn what_lands_while_it_watches_is_told_whatever_its_clock_says() {
 #[test]
 fn an_old_night_that_goes_on_is_told_from_then_on() {
     let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
-    post.now = Timestamp::now();
     post.begin();
+    post.now = Timestamp::now();
     let long_ago = std::time::SystemTime::now() - std::time::Duration::from_secs(86_400 * 30);
     for position in 1..=19 {
         post.land_written(position, long_ago);

@@ -17,17 +17,22 @@ pub fn csv_field(out: &mut String, text: &str) {
         .bytes()
         .any(|b| matches!(b, b',' | b'"' | b'\n' | b'\r'))
     {
-        out.push('"');
-        for c in text.chars() {
-            if c == '"' {
-                out.push('"');
-            }
-            out.push(c);
-        }
-        out.push('"');
+        csv_quoted(out, text);
     } else {
         out.push_str(text);
     }
+}
+
+/// Appends one CSV field in quotes.
+pub fn csv_quoted(out: &mut String, text: &str) {
+    out.push('"');
+    for c in text.chars() {
+        if c == '"' {
+            out.push('"');
+        }
+        out.push(c);
+    }
+    out.push('"');
 }
 
 /// A number with a fixed count of decimals; empty where it is not finite.

@@ -214,10 +214,22 @@ fn pressure_log(station: &Station, findings: &mut Findings) {
         Ok(None) => findings.note(&format!("pressure log {path}: nothing there yet")),
         Ok(Some(piece)) => {
             log.feed(&piece.bytes);
-            for note in log.take(piece.written).notes {
-                findings.note(&format!("pressure log {path}: {note}"));
+            let notes = log.take(piece.written).notes;
+            let layout = log.layout();
+            if layout.is_none() && notes.is_empty() {
+                findings.note(&format!(
+                    "pressure log {path}: too little in it to know its columns"
+                ));
             }
-            if let Some(layout) = log.layout() {
+            for note in notes {
+                let line = format!("pressure log {path}: {note}");
+                match layout {
+                    Some(_) => findings.note(&line),
+                    // A log that cannot be understood guards nobody.
+                    None => findings.wrong(End::Configuration, &line),
+                }
+            }
+            if let Some(layout) = layout {
                 findings.fine(&format!("pressure log {path}: {}", layout.words));
             }
         }
@@ -239,7 +251,7 @@ fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
         .max_by_key(|s| (s.modified, s.path.clone()))
         .map(|s| s.path.clone());
     for Seen { path, .. } in found {
-        let list = std::fs::read(&path).map_err(|e| format!("{}: {e}", path.display()));
+        let list = lists::bytes(&path).map_err(|e| format!("{}: {e}", path.display()));
         match list
             .and_then(|bytes| lists::read(&bytes, &path, &setup.method).map_err(|e| e.to_string()))
         {

@@ -68,6 +68,22 @@ pub fn look_at(path: &Path) -> Option<Seen> {
     meta.is_file().then(|| seen(path.to_owned(), &meta))
 }
 
+/// True where a [`scan`] of the folder could come upon this path: below it, not too deep, and not behind a link.
+pub fn reaches(folder: &Path, path: &Path) -> bool {
+    let Ok(below) = path.strip_prefix(folder) else {
+        return false;
+    };
+    let folders: Vec<&Path> = below
+        .ancestors()
+        .skip(1)
+        .filter(|p| !p.as_os_str().is_empty())
+        .collect();
+    folders.len() <= DEEPEST
+        && folders.iter().all(|p| {
+            fs::symlink_metadata(folder.join(p)).is_ok_and(|meta| meta.file_type().is_dir())
+        })
+}
+
 fn seen(path: PathBuf, meta: &fs::Metadata) -> Seen {
     let modified = meta
         .modified()
@@ -109,6 +125,25 @@ mod tests {
         assert_eq!(names, ["x.csv"]);
         assert!(look.failed.is_empty());
         assert!(look_at(&dir.path().join("a")).is_none());
+    }
+
+    #[test]
+    fn a_path_behind_a_link_or_too_deep_is_not_reached() {
+        let dir = tempfile::tempdir().unwrap();
+        let folder = dir.path().join("exports");
+        let within = folder.join(format!("{}x.csv", "d/".repeat(DEEPEST)));
+        let beyond = folder.join(format!("{}x.csv", "d/".repeat(DEEPEST + 1)));
+        fs::create_dir_all(beyond.parent().unwrap()).unwrap();
+        assert!(reaches(&folder, &within) && !reaches(&folder, &beyond));
+        assert!(reaches(&folder, &folder.join("x.csv")));
+        assert!(!reaches(&folder, &dir.path().join("x.csv")));
+        assert!(!reaches(&folder, &folder.join("missing/x.csv")));
+        #[cfg(unix)]
+        {
+            std::os::unix::fs::symlink(dir.path(), folder.join("link")).unwrap();
+            assert!(!reaches(&folder, &folder.join("link/x.csv")));
+            assert!(!reaches(&folder, &folder.join("link/exports/x.csv")));
+        }
     }
 
     #[test]

@@ -34,7 +34,10 @@ impl Watcher {
     /// # Errors
     /// When the system offers no events.
     pub fn new(tell: impl Fn(Hint) + Send + 'static) -> Result<Watcher, NoEvents> {
-        notify::recommended_watcher(move |event: notify::Result<notify::Event>| hints(event, &tell))
+        // What lies behind a link is nothing to us, and may be a whole disk.
+        let settings = notify::Config::default().with_follow_symlinks(false);
+        let hear = move |event: notify::Result<notify::Event>| hints(event, &tell);
+        notify::RecommendedWatcher::new(hear, settings)
             .map(|inner| Watcher { inner })
             .map_err(|e| NoEvents {
                 path: PathBuf::new(),

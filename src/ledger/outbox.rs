@@ -8,6 +8,7 @@ use rusqlite::{OptionalExtension, Transaction, params};
 use super::{Ledger, LedgerError, nanoseconds, timestamp};
 use crate::night::alarm::AlertChanges;
 use crate::post::{Audience, Letter};
+use crate::pressure::digest::Record;
 use crate::tell::policy::Book;
 
 /// Letters that are done with are kept so long, s: long enough to look up what was sent.
@@ -62,6 +63,8 @@ pub struct Told<'a> {
     pub carriers: &'a [String],
     /// What is known now of what was told; `None`: as before.
     pub book: Option<&'a Book>,
+    /// Up to where the pressure has been judged: what it raised is among the alerts, and is not raised again. `None`: as before.
+    pub pressure: Option<&'a Record>,
     /// The queue has ended at this time.
     pub ended_at: Option<Timestamp>,
     /// The message about the time in which nobody watched is among the letters, or has been written.
@@ -98,6 +101,9 @@ impl Ledger {
                 .prepare_cached("INSERT INTO told (station, queue, book) VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET book = excluded.book")
                 .and_then(|mut s| s.execute(params![station, queue, text]))
                 .map_err(sqlite)?;
+        }
+        if let Some(record) = told.pressure {
+            super::pressure::keep(&transaction, station, queue, record).map_err(sqlite)?;
         }
         if told.ended_at.is_some() {
             super::records::set_queue(&transaction, station, queue, told.ended_at)
@@ -313,6 +319,6 @@ fn insert(
         .map(drop)
 }
 
-fn json(value: &impl serde::Serialize) -> rusqlite::Result<String> {
+pub(super) fn json(value: &impl serde::Serialize) -> rusqlite::Result<String> {
     serde_json::to_string(value).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))
 }

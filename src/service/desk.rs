@@ -32,6 +32,7 @@ use crate::night;
 use crate::night::alarm::{Alert, Alerts};
 use crate::night::pace::later;
 use crate::night::queue::Queue;
+use crate::pressure::digest::Record;
 
 /// What gives a desk up.
 #[derive(Debug, thiserror::Error)]
@@ -105,6 +106,8 @@ pub struct Desk {
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
     gauge: Option<Gauge>,
+    /// What the ledger is to know of the pressure of queues.
+    pressure_unkept: BTreeMap<String, Record>,
 }
 
 impl Desk {
@@ -135,6 +138,7 @@ impl Desk {
             listener: None,
             postbox: None,
             gauge: None,
+            pressure_unkept: BTreeMap::new(),
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
@@ -351,6 +355,7 @@ impl Desk {
             self.keep_and_post(ledger, queue, &changes.alerts, now)?;
             self.update(queue, changes);
         }
+        self.keep_pressures(ledger)?;
         if !self.bad_lists.is_empty() {
             self.place_bad_lists(ledger)?;
         }

@@ -114,16 +114,18 @@ fn read(seen: &Seen, buffer: &mut Vec<u8>) -> io::Result<bool> {
         && modified.is_none_or(|m| m == seen.modified))
 }
 
+/// Opens a file of the watched folder.
 #[cfg(target_os = "linux")]
-fn open(path: &Path) -> io::Result<File> {
+pub(super) fn open(path: &Path) -> io::Result<File> {
     use rustix::fs::{Mode, OFlags};
     // A link or a pipe may have taken the file's place since it was seen: neither is followed, neither blocks.
     let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::CLOEXEC;
     Ok(File::from(rustix::fs::open(path, flags, Mode::empty())?))
 }
 
+/// Opens a file of the watched folder.
 #[cfg(not(target_os = "linux"))]
-fn open(path: &Path) -> io::Result<File> {
+pub(super) fn open(path: &Path) -> io::Result<File> {
     File::open(path)
 }
 

@@ -20,7 +20,13 @@ const LEAST_PAUSE: Duration = Duration::from_millis(500);
 const TRY_AGAIN: Duration = Duration::from_secs(5);
 
 /// Names of the files beside the sheet.
-const BESIDE: [&str; 4] = ["time-course.csv", "rerun.csv", "alerts.csv", "summary.txt"];
+const BESIDE: [&str; 5] = [
+    "time-course.csv",
+    "replicates.csv",
+    "rerun.csv",
+    "alerts.csv",
+    "summary.txt",
+];
 
 /// Keeps the files of one queue up to date.
 #[derive(Debug)]
@@ -145,6 +151,7 @@ impl Outputs {
             .map_err(WriteError::of(&self.folder, "make the folder"))?;
         let bodies = [
             time_course::csv(queue),
+            time_course::replicates::csv(queue),
             rerun::csv(queue, &queue.extra),
             alerts::csv(queue.alerts(), &self.zone),
             summary::text(queue, &self.zone),

@@ -59,7 +59,7 @@ pub fn process(
     let now = Timestamp::now();
     let (lists, traces) = collect(&desk, paths, &mut out);
     for seen in lists {
-        match std::fs::read(&seen.path) {
+        match lists::bytes(&seen.path) {
             Ok(bytes) => desk.take_list(ledger, &seen, bytes, now)?,
             Err(error) => out.unread.push((seen.path, error)),
         }

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 
+use crate::config::document;
 use crate::config::error::FileError;
 use crate::config::{Config, Station};
 use crate::intake::filter::Filter;
@@ -46,7 +47,7 @@ impl Setup {
     /// The first file that cannot be used, with line and place. A calibration that is not there yet is no error: the
     /// queue may bring its own calibrators.
     pub fn load(config: &Config, station: &Station) -> Result<Setup, FileError> {
-        let method_text = read(&station.method)?;
+        let method_text = document::read(&station.method)?;
         let method = method::file::parse(&method_text, &station.method)?;
         let calibration = match &station.calibration {
             Some(path) => load_calibration(path, &method)?,
@@ -84,18 +85,14 @@ impl Setup {
     }
 }
 
-fn read(path: &Path) -> Result<String, FileError> {
-    std::fs::read_to_string(path)
-        .map_err(|e| FileError::whole(path, format!("cannot be read: {e}")))
-}
-
 /// The stored calibration, in the method's units; a conversion is told in the log.
 fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibration>, FileError> {
-    let text = match std::fs::read_to_string(path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-        Err(error) => return Err(FileError::whole(path, format!("cannot be read: {error}"))),
-    };
+    let missing =
+        std::fs::metadata(path).is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound);
+    if missing {
+        return Ok(None);
+    }
+    let text = document::read(path)?;
     let calibration = Calibration::from_toml(&text).map_err(|e| FileError {
         path: path.to_owned(),
         line: e.line.map(|l| l as u64),

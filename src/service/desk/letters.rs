@@ -103,9 +103,11 @@ impl Desk {
             letters: &letters,
             carriers: self.carriers(),
             book: book.as_ref(),
+            pressure: self.pressure_unkept.get(queue),
             ..Told::default()
         };
         ledger.keep_told(&self.station.name, queue, &told, now)?;
+        self.pressure_unkept.remove(queue);
         self.know(queue, book);
         self.posted(&letters);
         Ok(())

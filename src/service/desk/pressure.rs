@@ -93,7 +93,7 @@ impl Desk {
         });
         let mut readings = Vec::new();
         if gauge.tracked.as_ref().map(|t| (t.name.clone(), t.waiting)) != is {
-            let judged = self.finish_tracked(gauge, ledger)?;
+            let judged = self.finish_tracked(gauge);
             if let Some((name, waiting)) = is {
                 gauge.tracked = self.tracked(ledger, &name, now)?;
                 if !waiting {
@@ -116,7 +116,7 @@ impl Desk {
         };
         let changes = self.advance(gauge, &mut tracked, readings);
         let told = self.apply(&tracked.name, &changes);
-        self.save(&mut tracked, ledger, told || news)?;
+        self.save(&mut tracked, told || news);
         gauge.tracked = Some(tracked);
         Ok(())
     }
@@ -189,7 +189,10 @@ impl Desk {
         let terms = self.pressure_terms();
         let first = landed_slots(queue).map(|(_, _, at)| at).min();
         let start = first.and_then(|f| later(f, -terms.cycle_s)).unwrap_or(now);
-        let record = ledger.pressure(&self.station.name, name)?;
+        let record = match self.pressure_unkept.get(name) {
+            Some(record) => Some(record.clone()),
+            None => ledger.pressure(&self.station.name, name)?,
+        };
         Ok(Some(Tracked {
             name: name.to_owned(),
             course: Course::new(terms, plan(queue), start),
@@ -268,22 +271,18 @@ impl Desk {
         !changes.is_empty()
     }
 
-    /// Takes over what the summary says, and keeps it where that is due.
-    fn save(
-        &mut self,
-        tracked: &mut Tracked,
-        ledger: &mut Ledger,
-        at_once: bool,
-    ) -> Result<(), LedgerError> {
+    /// Takes over what the summary says, and lays it ready for the ledger where that is due: what says up to where the
+    /// pressure was judged is kept together with what was raised by it, or a kill between the two would lose an alert.
+    fn save(&mut self, tracked: &mut Tracked, at_once: bool) {
         if tracked.waiting || tracked.judged.is_none() {
-            return Ok(());
+            return;
         }
         let due = tracked.saved.is_none_or(|s| s.elapsed() >= SAVE);
         if !(due || at_once) {
-            return Ok(());
+            return;
         }
         let Some(queue) = self.night.queue_mut(&tracked.name) else {
-            return Ok(());
+            return;
         };
         let digest = tracked.course.digest();
         let fuller = |old: u64| digest.as_ref().is_some_and(|d| d.readings >= old);
@@ -298,22 +297,26 @@ impl Desk {
             until: tracked.judged.max(tracked.until),
             digest: queue.pressure.clone(),
         };
-        ledger.keep_pressure(&self.station.name, &tracked.name, &record)?;
+        self.pressure_unkept.insert(tracked.name.clone(), record);
         tracked.saved = Some(Instant::now());
+    }
+
+    /// Keeps what was not kept together with an alert.
+    pub(super) fn keep_pressures(&mut self, ledger: &mut Ledger) -> Result<(), LedgerError> {
+        while let Some((queue, record)) = self.pressure_unkept.first_key_value() {
+            ledger.keep_pressure(&self.station.name, queue, record)?;
+            self.pressure_unkept.pop_first();
+        }
         Ok(())
     }
 
     /// The watched queue has ended, or another one runs. Gives the name of one that was waiting, and up to when it was judged.
-    fn finish_tracked(
-        &mut self,
-        gauge: &mut Gauge,
-        ledger: &mut Ledger,
-    ) -> Result<Option<(String, Timestamp)>, LedgerError> {
+    fn finish_tracked(&mut self, gauge: &mut Gauge) -> Option<(String, Timestamp)> {
         let Some(mut tracked) = gauge.tracked.take() else {
-            return Ok(None);
+            return None;
         };
         if tracked.waiting {
-            return Ok(tracked.judged.map(|at| (tracked.name, at)));
+            return tracked.judged.map(|at| (tracked.name, at));
         }
         let mut changes = self.advance(gauge, &mut tracked, Vec::new());
         if let Some(judged) = tracked.judged {
@@ -321,8 +324,8 @@ impl Desk {
             self.clear_stale(&tracked, judged);
         }
         self.apply(&tracked.name, &changes);
-        self.save(&mut tracked, ledger, true)?;
-        Ok(None)
+        self.save(&mut tracked, true);
+        None
     }
 
     /// A condition that the ledger remembers as open and that the log, judged anew, does not show.

@@ -154,6 +154,7 @@ impl Eye {
             if path.is_dir() && !path.is_symlink() {
                 self.everywhere = true;
             } else if desk.setup.filter.role(&path).is_some()
+                && self.folders.iter().any(|f| scan::reaches(f, &path))
                 && let Some(seen) = scan::look_at(&path)
             {
                 self.observe(desk, ledger, seen, now)?;
@@ -249,7 +250,7 @@ impl Eye {
         ledger: &mut Ledger,
         seen: &Seen,
     ) -> Result<(), DeskError> {
-        match std::fs::read(&seen.path) {
+        match lists::bytes(&seen.path) {
             Ok(bytes) => {
                 desk.take_list(ledger, seen, bytes, Timestamp::now())?;
                 self.settle.taken(&seen.path);

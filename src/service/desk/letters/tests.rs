@@ -424,3 +424,34 @@ fn an_old_night_that_goes_on_is_told_from_then_on() {
         "nothing is lost: {subjects:?}"
     );
 }
+
+#[test]
+fn a_kill_between_the_look_at_the_pressure_and_its_keeping_loses_no_alert() {
+    let mut post = Post::new(Scenario::Calm, "remind_min = 60");
+    post.land(1);
+    post.settle();
+    // The log's times follow that of the trace, which is the clock's.
+    let log = post.config.stations[0].pressure.as_ref().unwrap();
+    let at = |s| Timestamp::now() + SignedDuration::from_secs(s);
+    let rows = format!(
+        "time,pressure_mpa\n{},50.0\n{},50.1\n{},50.2\n",
+        at(60),
+        at(120),
+        at(180)
+    );
+    std::fs::write(&log.file, rows).unwrap();
+    let look = |post: &mut Post| {
+        let now = post.now;
+        post.with(|desk, ledger| desk.look_at_pressure(ledger, now).unwrap());
+    };
+    look(&mut post);
+    post.start();
+    look(&mut post);
+    post.settle();
+    assert_eq!(post.kinds(), ["alert"]);
+    // What was kept is not told again.
+    post.start();
+    look(&mut post);
+    post.settle();
+    assert_eq!(post.kinds(), ["alert"]);
+}

@@ -51,7 +51,7 @@ impl Desk {
     fn judge_queue(
         &mut self,
         gauge: &mut Gauge,
-        ledger: &mut Ledger,
+        ledger: &Ledger,
         name: &str,
         readings: Vec<Reading>,
     ) -> Result<(), LedgerError> {
@@ -67,6 +67,7 @@ impl Desk {
             self.apply(name, &changes);
             self.clear_stale(&tracked, judged);
         }
-        self.save(&mut tracked, ledger, true)
+        self.save(&mut tracked, true);
+        Ok(())
     }
 }

@@ -1,0 +1,2 @@
+[station.pressure]
+file = "exports/pressure.csv"

@@ -5,7 +5,7 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::Postbox;
+use super::{Desk, Postbox};
 use crate::night::queue::Queue;
 use crate::tell::policy::Book;
 
@@ -39,6 +39,18 @@ pub(super) fn is_quiet(
     };
     let mut some = landings.clone();
     some.next().is_some() && !landings.into_iter().any(|l| news(&l))
+}
+
+impl Desk {
+    /// True for a file that lay there when this station was watched for the first time, and was long past by then.
+    pub(in crate::service::desk) fn is_from_before_the_first_start(
+        &self,
+        modified: Timestamp,
+        now: Timestamp,
+    ) -> bool {
+        let starting = self.postbox.as_ref().is_some_and(|p| p.complete.is_none());
+        self.first_start && starting && is_past(modified, now)
+    }
 }
 
 fn is_past(written: Timestamp, seen: Timestamp) -> bool {

@@ -455,3 +455,31 @@ fn a_kill_between_the_look_at_the_pressure_and_its_keeping_loses_no_alert() {
     post.settle();
     assert_eq!(post.kinds(), ["alert"]);
 }
+
+#[test]
+fn a_bad_list_of_long_ago_calls_nobody_and_one_of_today_does() {
+    let mut post = Post::new(Scenario::Calm, "remind_min = 60");
+    post.begin();
+    let path = post.exports.join("old.runlist.csv");
+    let mut take = |text: &str, age_s: u64| {
+        std::fs::write(&path, text).unwrap();
+        let written = std::time::SystemTime::now() - std::time::Duration::from_secs(age_s);
+        let file = std::fs::File::options().write(true).open(&path).unwrap();
+        file.set_modified(written).unwrap();
+        let (seen, now) = (scan::look_at(&path).unwrap(), Timestamp::now());
+        post.with(|desk, ledger| {
+            desk.take_list(ledger, &seen, text.as_bytes().to_vec(), now)
+                .unwrap();
+            desk.settle(ledger, now).unwrap();
+        });
+        post.subjects()
+    };
+    assert_eq!(
+        take("position,kind,name\n1,blonk,x\n", 86_400 * 300),
+        [] as [&str; 0]
+    );
+    assert_eq!(
+        take("position,kind,name\n1,blink,x\n", 60),
+        ["old: the run list cannot be used"]
+    );
+}

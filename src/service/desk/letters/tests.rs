@@ -383,6 +383,26 @@ fn last_night_is_told_though_it_was_over_at_the_start() {
 }
 
 #[test]
+fn what_came_while_the_daemon_was_away_over_a_weekend_is_told() {
+    let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
+    post.land(1);
+    post.wait(22);
+    post.begin();
+    post.now = Timestamp::now();
+    let friday = std::time::SystemTime::now() - std::time::Duration::from_secs(3600 * 60);
+    for position in 2..=24 {
+        post.land_written(position, friday);
+    }
+    post.settle();
+    post.with(|desk, _| desk.is_complete());
+    let kinds = post.kinds();
+    assert!(
+        kinds.contains(&"alert".to_owned()) && kinds.contains(&"queue-ended".to_owned()),
+        "{kinds:?}"
+    );
+}
+
+#[test]
 fn what_lands_while_it_watches_is_told_whatever_its_clock_says() {
     let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
     post.now = Timestamp::now();

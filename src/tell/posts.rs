@@ -5,10 +5,12 @@ use jiff::tz::TimeZone;
 
 use super::page::{Item, Page, Section};
 use super::policy::{Act, Book, Post, Settings, Told};
-use super::{Message, body, cases, cleared, html, is_trace, letter, of_condition, of_trace, place};
+use super::{
+    Message, advice, body, cases, cleared, html, is_trace, letter, of_condition, of_trace, place,
+};
 use crate::check::Check;
 use crate::night::alarm::Alert;
-use crate::night::queue::Queue;
+use crate::night::queue::{Queue, Slot};
 use crate::post::age::duration;
 use crate::post::{Audience, Letter};
 use crate::report::summary;
@@ -300,7 +302,12 @@ fn collected(
     if let Some(parent) = parent {
         page.add(Section::of("told before", [follows_from(parent, zone)]));
     }
-    page.add(Section::of("do first", do_first(queue, &alerts)));
+    if let Some((worst, slot)) = worst(queue, &alerts) {
+        page.add(Section::of("do first", [do_first(slot, &worst)]));
+        let hints = advice::look_first(queue, slot).into_iter();
+        let hints = hints.map(|h| format!("At {}: {h}", slot.plan.position));
+        page.add(Section::of("look at", hints));
+    }
     page.add(Section::of("the rerun", [super::rerun_needs(queue)]));
     let item = |t: &&Told| Item {
         label: clock(t.raised_at, zone),
@@ -323,30 +330,34 @@ fn collected(
     letter(station, Some(queue), &message, Audience::Now)
 }
 
-/// What to do first, by the worst that still fails.
-fn do_first(queue: &Queue, alerts: &[&Alert]) -> Option<String> {
-    let mut open: Vec<&Alert> = alerts
-        .iter()
-        .copied()
-        .filter(|a| a.cleared_at.is_none())
-        .collect();
+/// What still fails, what spoils most first, and the injection where that is.
+fn worst<'a>(queue: &'a Queue, alerts: &[&'a Alert]) -> Option<(Vec<&'a Alert>, &'a Slot)> {
+    let open = alerts.iter().copied().filter(|a| a.cleared_at.is_none());
+    let mut open: Vec<&Alert> = open.collect();
     cases::sort(queue, &mut open);
-    let worst = open.first()?;
-    let slot = queue.slot_of(place(worst).strip_prefix("slot:")?)?;
-    if slot.plan.kind == Kind::Standard
-        && open.iter().filter(|a| a.check == worst.check).count() > 1
-        && matches!(
-            Check::parse(&worst.check),
-            Some(Check::Recovery | Check::NoPeak | Check::Saturated)
-        )
-    {
-        return Some(
-            "Standards fail one after the other: if the queue still runs, halt it before more vials are spent. The samples \
+    let stem = place(open.first()?).strip_prefix("slot:")?;
+    let slot = queue.slot_of(stem)?;
+    Some((open, slot))
+}
+
+fn do_first(slot: &Slot, open: &[&Alert]) -> String {
+    let check = open.first().and_then(|a| Check::parse(&a.check));
+    let spoils = matches!(
+        check,
+        Some(Check::Recovery | Check::NoPeak | Check::Saturated)
+    );
+    let mut places: Vec<&str> = open
+        .iter()
+        .filter(|a| Check::parse(&a.check) == check)
+        .map(|a| place(a))
+        .collect();
+    places.dedup();
+    if spoils && slot.plan.kind == Kind::Standard && places.len() > 1 {
+        return "Standards fail one after the other: if the queue still runs, halt it before more vials are spent. The samples \
 between them must be injected again."
-                .to_owned(),
-        );
+            .to_owned();
     }
-    Some(body::do_first(slot, &open).to_owned())
+    body::do_first(slot, open).to_owned()
 }
 
 /// `19 more: recovery at 2-20 of 24 (crocks)`.

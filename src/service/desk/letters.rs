@@ -37,8 +37,8 @@ pub(super) struct Postbox {
     due: BTreeMap<String, Timestamp>,
     /// Lists that could not be used when they were told of: the text of their end needs them.
     lists: BTreeMap<String, (String, Alert)>,
-    /// When this desk began.
-    started: Timestamp,
+    /// Nothing of this station had ever landed when the desk was opened.
+    first_start: bool,
     /// When everything that lay there at the start had been taken; `None`: not yet.
     complete: Option<Timestamp>,
 }
@@ -53,7 +53,7 @@ impl Desk {
             books: BTreeMap::new(),
             due: BTreeMap::new(),
             lists: BTreeMap::new(),
-            started: outside::wall(),
+            first_start: self.first_start,
             complete: None,
         });
     }

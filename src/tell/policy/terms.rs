@@ -33,7 +33,7 @@ impl Settings {
     pub fn told_s(&self, on_the_clock: SignedDuration) -> i64 {
         let day_s = self.tire.as_secs_f64();
         let share = on_the_clock.as_secs_f64() / day_s;
-        SignedDuration::try_from_secs_f64(share * TIRE_MIN * 60.0)
+        SignedDuration::try_from_secs_f64((share * TIRE_MIN * 60.0).round())
             .map_or(on_the_clock.as_secs(), |d| d.as_secs())
     }
 }

@@ -351,6 +351,18 @@ fn a_story_is_reminded_in_one_letter_led_by_what_came_last() {
 }
 
 #[test]
+fn times_are_told_as_in_the_night_that_is_told_of() {
+    let minute = SignedDuration::from_mins(1);
+    for min in [1, 10, 20, 30, 60, 70, 120, 1440] {
+        let told = Settings::new(60.0, 1.0).told_s(minute * min);
+        assert_eq!(told, i64::from(min) * 60);
+    }
+    // A rehearsal that runs a thousand times as fast: 3.6 s are an hour.
+    let told = Settings::new(60.0, 0.001).told_s(SignedDuration::from_millis(3600));
+    assert_eq!(told, 3600);
+}
+
+#[test]
 fn a_reminder_does_not_put_another_off() {
     let mut story = night(&[
         (0, "p:pressure-ripple", "tell p"),

@@ -1,3 +1,5 @@
+mod old;
+
 use std::path::PathBuf;
 
 use jiff::SignedDuration;
@@ -363,96 +365,4 @@ fn a_kill_between_the_look_at_the_pressure_and_its_keeping_loses_no_alert() {
     look(&mut post);
     post.settle();
     assert_eq!(post.kinds(), ["alert"]);
-}
-
-/// A start over a night that lies in the folder and was written so many hours before.
-fn found(hours: u64) -> Post {
-    let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
-    post.now = Timestamp::now();
-    post.begin();
-    let first = std::time::SystemTime::now() - std::time::Duration::from_secs(3600 * hours);
-    for position in 1..=24 {
-        let minutes = 22 * u64::try_from(position).unwrap();
-        post.land_written(
-            position,
-            first + std::time::Duration::from_secs(60 * minutes),
-        );
-    }
-    post.now = Timestamp::now();
-    post.settle();
-    post.with(|desk, _| desk.is_complete());
-    post
-}
-
-#[test]
-fn a_night_of_long_ago_is_kept_and_no_letter_is_sent() {
-    let mut post = found(30 * 24);
-    assert_eq!(post.subjects(), [] as [&str; 0]);
-    let files = |post: &mut Post| {
-        post.with(|desk, ledger| ledger.messages(&desk.station.name).unwrap().len())
-    };
-    assert_eq!(files(&mut post), 3, "the alert files tell all the same");
-    let ended = |post: &Post| post.desk.as_ref().unwrap().queues()["crocks"].is_ended();
-    assert!(ended(&post));
-    post.wait(600);
-    post.start();
-    post.wait(600);
-    assert_eq!(
-        post.subjects(),
-        [] as [&str; 0],
-        "nor later, nor after a restart"
-    );
-}
-
-#[test]
-fn last_night_is_told_though_it_was_over_at_the_start() {
-    let mut post = found(20);
-    let kinds = post.kinds();
-    assert!(
-        kinds.contains(&"alert".to_owned()) && kinds.contains(&"queue-ended".to_owned()),
-        "{kinds:?}"
-    );
-}
-
-#[test]
-fn what_lands_while_it_watches_is_told_whatever_its_clock_says() {
-    let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
-    post.now = Timestamp::now();
-    let long_ago = std::time::SystemTime::now() - std::time::Duration::from_secs(86_400 * 2000);
-    for position in 1..=19 {
-        post.now = Timestamp::now();
-        post.land_written(
-            position,
-            long_ago + std::time::Duration::from_secs(1320 * position as u64),
-        );
-        post.settle();
-    }
-    let subjects = post.subjects();
-    assert!(
-        subjects.iter().any(|s| s.starts_with("standard low")),
-        "{subjects:?}"
-    );
-}
-
-#[test]
-fn an_old_night_that_goes_on_is_told_from_then_on() {
-    let mut post = Post::new(Scenario::DriftingStandard, "remind_min = 60");
-    post.now = Timestamp::now();
-    post.begin();
-    let long_ago = std::time::SystemTime::now() - std::time::Duration::from_secs(86_400 * 30);
-    for position in 1..=19 {
-        post.land_written(position, long_ago);
-    }
-    post.now = Timestamp::now();
-    post.settle();
-    post.with(|desk, _| desk.is_complete());
-    assert_eq!(post.subjects(), [] as [&str; 0]);
-    post.now = Timestamp::now();
-    post.land(20);
-    post.settle();
-    let subjects = post.subjects();
-    assert!(
-        subjects.iter().any(|s| s.starts_with("standard low")),
-        "nothing is lost: {subjects:?}"
-    );
 }

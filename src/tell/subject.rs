@@ -123,8 +123,14 @@ fn text_of_condition(name: &str, alert: &Alert, alerts: &[&Alert]) -> String {
             | Check::PressureRise
             | Check::PressureRipple),
         ) => pressure(name, check, alert),
-        Some(Check::EluentShort) => format!("{name}: eluent does not last, {}", volumes(alert)),
-        Some(Check::WasteFull) => format!("{name}: waste runs full, {}", volumes(alert)),
+        Some(Check::EluentShort) => format!(
+            "{name}: eluent does not last, {}",
+            volumes(alert, "needed", "there")
+        ),
+        Some(Check::WasteFull) => format!(
+            "{name}: waste runs full, {}",
+            volumes(alert, "to come", "free")
+        ),
         _ => {
             let figure = alert
                 .measured
@@ -154,11 +160,14 @@ fn pressure(name: &str, check: Check, alert: &Alert) -> String {
     }
 }
 
-/// `1126 mL for 900 mL`.
-fn volumes(alert: &Alert) -> String {
+/// `1126 mL needed, 900 mL there`.
+fn volumes(alert: &Alert, needed_is: &str, may_is: &str) -> String {
     let may = alert.limit.parse().unwrap_or(f64::NAN);
     let (needed, may) = told_apart(alert.measured.unwrap_or(f64::NAN), may);
-    format!("{needed} {unit} for {may} {unit}", unit = alert.unit)
+    format!(
+        "{needed} {unit} {needed_is}, {may} {unit} {may_is}",
+        unit = alert.unit
+    )
 }
 
 /// `over: recovery at 14 (crocks)`.

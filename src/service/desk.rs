@@ -106,6 +106,8 @@ pub struct Desk {
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
     gauge: Option<Gauge>,
+    /// Queues that have ended while a result of theirs could not be written.
+    unended: BTreeSet<String>,
     /// It was told that results cannot be written.
     told_unwritable: bool,
 }
@@ -138,6 +140,7 @@ impl Desk {
             listener: None,
             postbox: None,
             gauge: None,
+            unended: BTreeSet::new(),
             told_unwritable: false,
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
@@ -359,8 +362,8 @@ impl Desk {
             self.place_bad_lists(ledger)?;
         }
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
-            self.flush_queue(queue);
-            self.keep_end(ledger, queue, now)?;
+            let written = self.flush_queue(queue);
+            self.keep_end(ledger, queue, written, now)?;
             tracing::info!(queue, "the queue has ended");
             if let Some(listener) = &mut self.listener {
                 listener(&Event::Ended {
@@ -368,6 +371,7 @@ impl Desk {
                 });
             }
         }
+        self.keep_late_ends(ledger, now)?;
         self.post_due(ledger, now)
     }
 

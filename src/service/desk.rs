@@ -111,6 +111,8 @@ pub struct Desk {
     gauge: Option<Gauge>,
     /// What the ledger is to know of the pressure of queues.
     pressure_unkept: BTreeMap<String, Record>,
+    /// Queues that have ended while a result of theirs could not be written.
+    unended: BTreeSet<String>,
     /// It was told that results cannot be written.
     told_unwritable: bool,
 }
@@ -145,6 +147,7 @@ impl Desk {
             first_start: ledger.queues(&station.name)?.is_empty(),
             gauge: None,
             pressure_unkept: BTreeMap::new(),
+            unended: BTreeSet::new(),
             told_unwritable: false,
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
@@ -367,8 +370,8 @@ impl Desk {
             self.place_bad_lists(ledger)?;
         }
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
-            self.flush_queue(queue);
-            self.keep_end(ledger, queue, now)?;
+            let written = self.flush_queue(queue);
+            self.keep_end(ledger, queue, written, now)?;
             tracing::info!(queue, "the queue has ended");
             if let Some(listener) = &mut self.listener {
                 listener(&Event::Ended {
@@ -376,6 +379,7 @@ impl Desk {
                 });
             }
         }
+        self.keep_late_ends(ledger, now)?;
         self.post_due(ledger, now)
     }
 

@@ -284,8 +284,12 @@ impl Desk {
         &mut self,
         ledger: &mut Ledger,
         queue: &str,
+        written: bool,
         now: Timestamp,
     ) -> Result<(), DeskError> {
+        if !written {
+            self.unended.insert(queue.to_owned());
+        }
         let mut letters = Vec::new();
         let mut kept = None;
         if let (Some(postbox), Some(state)) = (&mut self.postbox, self.night.queues().get(queue)) {
@@ -308,7 +312,7 @@ impl Desk {
             letters: &letters,
             carriers: self.carriers(),
             book: kept.as_ref(),
-            ended_at: Some(now),
+            ended_at: written.then_some(now),
             ..Told::default()
         };
         ledger.keep_told(&self.station.name, queue, &told, now)?;

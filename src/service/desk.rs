@@ -106,8 +106,6 @@ pub struct Desk {
     listener: Option<Listener>,
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
-    /// The ledger knew no queue of this station when the desk was opened.
-    first_start: bool,
     gauge: Option<Gauge>,
     /// What the ledger is to know of the pressure of queues.
     pressure_unkept: BTreeMap<String, Record>,
@@ -144,7 +142,6 @@ impl Desk {
             joins: joining::Joins::default(),
             listener: None,
             postbox: None,
-            first_start: ledger.queues(&station.name)?.is_empty(),
             gauge: None,
             pressure_unkept: BTreeMap::new(),
             unended: BTreeSet::new(),

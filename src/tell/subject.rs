@@ -93,8 +93,8 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
     if over == 0 {
         return whole;
     }
-    let room = queue.chars().count().min(NAME).saturating_sub(over);
-    let name = cut(queue, room.max(SHORTEST_NAME));
+    let shown = cut(queue, NAME).chars().count();
+    let name = cut(queue, shown.saturating_sub(over).max(SHORTEST_NAME));
     cut(&text_of_condition(&name, alert, alerts), LONGEST)
 }
 

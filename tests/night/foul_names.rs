@@ -139,9 +139,8 @@ fn names_of_files_that_are_no_traces_stay_text_in_alerts_and_mail() {
     }
     let mut daemon = lab.watch();
     daemon.wait_until("every file is told", || lab.messages().len() >= stems.len());
-    daemon.wait_until("every file is mailed", || {
-        mailbox.messages().len() >= stems.len()
-    });
+    // Many failures of one cause are one message and, minutes later, a digest.
+    daemon.wait_until("the first is mailed", || !mailbox.messages().is_empty());
     daemon.stop();
     all_is_plain(&lab);
     for raw in mailbox.messages() {

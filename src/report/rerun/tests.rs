@@ -276,7 +276,7 @@ fn a_lost_calibrator_is_done_without_where_the_others_serve() {
     for (p, _, share) in levels {
         night.land(p, mid(&[share, share]));
     }
-    night.good(5).good(6).good(7).good(8);
+    night.good(5).good(6).good(7).good(8).end();
     let queue = night.judged();
     assert!(queue.slots()[2].is_rerun(), "it never came");
     assert!(queue.serving().is_own(0) && queue.serving().is_own(1));

@@ -1,6 +1,5 @@
 //! Letters: what the policy decides is queued with the records that raised it.
 
-mod old;
 mod station;
 #[cfg(test)]
 mod tests;
@@ -37,8 +36,6 @@ pub(super) struct Postbox {
     due: BTreeMap<String, Timestamp>,
     /// Lists that could not be used when they were told of: the text of their end needs them.
     lists: BTreeMap<String, (String, Alert)>,
-    /// Nothing of this station had ever landed when the desk was opened.
-    first_start: bool,
     /// When everything that lay there at the start had been taken; `None`: not yet.
     complete: Option<Timestamp>,
 }
@@ -53,7 +50,6 @@ impl Desk {
             books: BTreeMap::new(),
             due: BTreeMap::new(),
             lists: BTreeMap::new(),
-            first_start: self.first_start,
             complete: None,
         });
     }
@@ -120,7 +116,7 @@ impl Desk {
         let ended = || self.night.queues().get(queue).is_some_and(Queue::is_ended);
         self.postbox.as_ref().is_some_and(|p| {
             !changes.is_empty()
-                || p.books.get(queue).is_none_or(|b| b.quiet)
+                || !p.books.contains_key(queue)
                 || p.due.get(queue).is_some_and(|t| *t <= now || ended())
         })
     }
@@ -163,23 +159,6 @@ impl Desk {
             return Ok((Vec::new(), None));
         };
         let before = book_of(postbox, ledger, &self.station.name, queue)?.clone();
-        let modified = self.night.list_modified(queue);
-        if old::is_quiet(postbox, &before, state, modified, now) {
-            postbox.due.remove(queue);
-            let quiet = (!before.quiet).then(|| Book {
-                quiet: true,
-                ..before
-            });
-            if quiet.is_some() {
-                tracing::info!(
-                    queue,
-                    "what this queue tells is long past: it stands in the files, and no letter is sent"
-                );
-            }
-            return Ok((Vec::new(), quiet));
-        }
-        let mut before = before;
-        let was_quiet = std::mem::replace(&mut before.quiet, false);
         let cases = tell::cases(state);
         let decided = decide(
             &before,
@@ -203,7 +182,7 @@ impl Desk {
             )
         };
         let letters: Vec<Letter> = decided.posts.iter().map(letter).collect();
-        let changed = was_quiet || before != decided.book;
+        let changed = before != decided.book;
         match decided.next {
             Some(next) => postbox.due.insert(queue.to_owned(), next),
             None => postbox.due.remove(queue),
@@ -255,9 +234,6 @@ impl Desk {
                 continue;
             };
             let mut book = book_of(postbox, ledger, &self.station.name, &name)?.clone();
-            if old::is_quiet(postbox, &book, queue, None, now) {
-                continue;
-            }
             let due =
                 began(queue).and_then(|b| daily::due(b, book.summary_on, at, now, &self.zone));
             let Some(day) = due else { continue };
@@ -294,19 +270,17 @@ impl Desk {
         let mut kept = None;
         if let (Some(postbox), Some(state)) = (&mut self.postbox, self.night.queues().get(queue)) {
             let mut book = book_of(postbox, ledger, &self.station.name, queue)?.clone();
-            if !old::is_quiet(postbox, &book, state, None, now) {
-                let key = format!("{queue}|queue-ended");
-                let repeat = book.next_repeat(&key);
-                letters.push(tell::summary_letter(
-                    &self.station.name,
-                    state,
-                    &key,
-                    repeat,
-                    now,
-                    &self.zone,
-                ));
-                kept = Some(book);
-            }
+            let key = format!("{queue}|queue-ended");
+            let repeat = book.next_repeat(&key);
+            letters.push(tell::summary_letter(
+                &self.station.name,
+                state,
+                &key,
+                repeat,
+                now,
+                &self.zone,
+            ));
+            kept = Some(book);
         }
         let told = Told {
             letters: &letters,

@@ -53,9 +53,6 @@ impl Desk {
                 if let Some(since) = self.list_told_since(ledger, &queue, &alert)? {
                     // Told before a restart: the same message, and the same file.
                     alert.raised_at = since;
-                } else if self.is_from_before_the_first_start(seen.modified, now) {
-                    // Its file and the summary say it; nobody is called about a list of last year.
-                    alert.now = false;
                 }
                 self.tell_bad_list(ledger, queue, alert, now)
             }

@@ -67,9 +67,6 @@ pub struct Book {
     /// The local day of the last summary of a queue that still ran.
     #[serde(default)]
     pub summary_on: Option<Date>,
-    /// The queue was over long before it was seen first: nothing of it is sent until something fresh lands.
-    #[serde(default)]
-    pub quiet: bool,
 }
 
 impl Book {

@@ -1,5 +1,3 @@
-mod old;
-
 use std::path::PathBuf;
 
 use jiff::SignedDuration;

@@ -313,9 +313,7 @@ impl Desk {
 
     /// The watched queue has ended, or another one runs. Gives the name of one that was waiting, and up to when it was judged.
     fn finish_tracked(&mut self, gauge: &mut Gauge) -> Option<(String, Timestamp)> {
-        let Some(mut tracked) = gauge.tracked.take() else {
-            return None;
-        };
+        let mut tracked = gauge.tracked.take()?;
         if tracked.waiting {
             return tracked.judged.map(|at| (tracked.name, at));
         }

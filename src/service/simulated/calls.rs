@@ -49,9 +49,8 @@ fn until(world: &Rc<Played>, config: &Config, end: Duration) -> String {
     let mut said = String::new();
     world.plan(end, Event::Stop);
     while world.state.borrow().now < end {
-        match live(world, config) {
-            Some(Err(error)) => said += &format!("{error}\n"),
-            Some(Ok(_)) | None => {}
+        if let Some(Err(error)) = live(world, config) {
+            said += &format!("{error}\n");
         }
         world.idle(Duration::from_secs(20));
     }

@@ -36,8 +36,8 @@ pub(super) struct Postbox {
     due: BTreeMap<String, Timestamp>,
     /// Lists that could not be used when they were told of: the text of their end needs them.
     lists: BTreeMap<String, (String, Alert)>,
-    /// When everything that lay there at the start had been taken; `None`: not yet.
-    complete: Option<Timestamp>,
+    /// Everything that lay there at the start has been taken.
+    complete: bool,
 }
 
 impl Desk {
@@ -50,14 +50,14 @@ impl Desk {
             books: BTreeMap::new(),
             due: BTreeMap::new(),
             lists: BTreeMap::new(),
-            complete: None,
+            complete: false,
         });
     }
 
     /// Everything that lay in the folder at the start has been taken: what is not known to go on is over.
     pub fn is_complete(&mut self) {
-        if let Some(postbox) = self.postbox.as_mut().filter(|p| p.complete.is_none()) {
-            postbox.complete = Some(outside::wall());
+        if let Some(postbox) = self.postbox.as_mut().filter(|p| !p.complete) {
+            postbox.complete = true;
             postbox.due.insert(STATION.to_owned(), Timestamp::MIN);
         }
     }

@@ -39,7 +39,7 @@ impl Desk {
             .filter(|(_, alert)| alert.now)
             .map(|(queue, alert)| tell::case_of_list(queue, alert))
             .collect();
-        let complete = postbox.complete.is_some();
+        let complete = postbox.complete;
         let before = book_of(postbox, ledger, &self.station.name, STATION)?.clone();
         let state = Now {
             cases: &cases,

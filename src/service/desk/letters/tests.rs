@@ -51,12 +51,6 @@ impl Post {
 
     /// A start, after a kill where it ran already. Everything that lay there has been taken.
     fn start(&mut self) {
-        self.begin();
-        self.with(|desk, _| desk.is_complete());
-    }
-
-    /// The first moments of a start.
-    fn begin(&mut self) {
         (self.desk, self.ledger) = (None, None);
         let mut ledger = Ledger::open(&self.config.state_dir).unwrap();
         let mut desk =
@@ -64,6 +58,7 @@ impl Post {
         desk.post_by(vec!["webhook".to_owned()], &self.config.alert, 1.0);
         desk.zone = jiff::tz::TimeZone::UTC;
         desk.load_open(&mut ledger).unwrap();
+        desk.is_complete();
         (self.desk, self.ledger) = (Some(desk), Some(ledger));
     }
 
@@ -73,14 +68,8 @@ impl Post {
 
     /// Lands what the night has at this position, without a judgement.
     fn land(&mut self, position: usize) {
-        self.land_written(position, std::time::SystemTime::now());
-    }
-
-    fn land_written(&mut self, position: usize, written: std::time::SystemTime) {
         let path = self.exports.join(format!("crocks-{position:02}.csv"));
         std::fs::write(&path, self.night.chromatograms[position - 1].text(0.0)).unwrap();
-        let file = std::fs::File::options().write(true).open(&path).unwrap();
-        file.set_modified(written).unwrap();
         let seen = scan::look_at(&path).unwrap();
         let now = self.now;
         self.with(|desk, ledger| {

@@ -146,7 +146,12 @@ impl Budget {
                 .iter()
                 .filter_map(|c| {
                     let ml = (*c.left_ml.get(k)?)?;
-                    Some(format!("{} mL at position {}", ml_text(ml), c.position))
+                    Some(if ml < 0.0 {
+                        let short = ml_text(-ml);
+                        format!("empty at position {}, {short} mL short", c.position)
+                    } else {
+                        format!("{} mL at position {}", ml_text(ml), c.position)
+                    })
                 })
                 .collect();
             let name = &used.container.name;

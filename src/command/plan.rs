@@ -18,6 +18,7 @@ use crate::plan::sheet::Sheet;
 use crate::plan::{self, Planned, Request};
 use crate::report::whole;
 use crate::runlist::{self, queue_name};
+use crate::service::lists;
 use crate::text::{local, one_line};
 use options::Options;
 
@@ -59,7 +60,8 @@ enum Target {
 
 pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let (method, place) = method(args, config)?;
-    let bytes = std::fs::read(&args.sheet)
+    let bytes = std::fs::File::open(&args.sheet)
+        .and_then(lists::some)
         .map_err(|e| Failed::io(format!("{}: {e}", one_line(&args.sheet.to_string_lossy()))))?;
     let sheet = Sheet::parse(&bytes, &args.sheet).map_err(Failed::configuration)?;
     let rules = args.options.apply(&method).map_err(Failed::configuration)?;

@@ -21,6 +21,8 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use rusqlite::Connection;
 
+use crate::outside;
+
 pub use outbox::{Fate, Told, Waiting};
 pub use place::is_network_share;
 pub use records::{FileSeen, ListRecord, NewLanding, Stored};
@@ -117,6 +119,7 @@ impl Ledger {
             let path = path.to_owned();
             move |source| LedgerError::Io { path, source }
         };
+        outside::disk("make the folder", state_dir).map_err(io(state_dir))?;
         std::fs::create_dir_all(state_dir).map_err(io(state_dir))?;
         if let Some(kind) = is_network_share(state_dir) {
             return Err(LedgerError::Share {
@@ -125,6 +128,7 @@ impl Ledger {
             });
         }
         let lock_path = state_dir.join(LOCK_NAME);
+        outside::disk("open", &lock_path).map_err(io(&lock_path))?;
         let lock = File::options()
             .create(true)
             .truncate(false)
@@ -142,6 +146,7 @@ impl Ledger {
             }
         }
         let path = state_dir.join(FILE_NAME);
+        outside::disk("open", &path).map_err(io(&path))?;
         let connection = Connection::open(&path).map_err(|source| LedgerError::Sqlite {
             path: path.clone(),
             source,
@@ -179,6 +184,14 @@ impl Ledger {
         Ok(())
     }
 
+    /// Before each call of the database: see [`outside::disk`].
+    fn leave(&self, deed: &'static str) -> Result<(), LedgerError> {
+        outside::disk(deed, &self.path).map_err(|source| LedgerError::Io {
+            path: self.path.clone(),
+            source,
+        })
+    }
+
     fn sqlite(&self, source: rusqlite::Error) -> LedgerError {
         LedgerError::Sqlite {
             path: self.path.clone(),
@@ -199,6 +212,18 @@ impl Ledger {
     pub fn path(&self) -> &Path {
         &self.path
     }
+}
+
+/// Makes a transaction last.
+fn commit(transaction: rusqlite::Transaction<'_>, path: &Path) -> Result<(), LedgerError> {
+    outside::disk("commit", path).map_err(|source| LedgerError::Io {
+        path: path.to_owned(),
+        source,
+    })?;
+    transaction.commit().map_err(|source| LedgerError::Sqlite {
+        path: path.to_owned(),
+        source,
+    })
 }
 
 /// Nanoseconds since 1970, as the ledger keeps time (until the year 2262; later times become that).

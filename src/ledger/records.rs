@@ -65,6 +65,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn file(&self, station: &str, path: &Path) -> Result<Option<FileSeen>, LedgerError> {
+        self.leave("file")?;
         let mut statement = self
             .connection
             .prepare_cached("SELECT size, modified_ns, method_sha256 FROM file WHERE station = ?1 AND path = ?2")
@@ -97,6 +98,7 @@ impl Ledger {
         batch: &[NewLanding<'_>],
         unchanged: &[(PathBuf, FileSeen)],
     ) -> Result<(), LedgerError> {
+        self.leave("land")?;
         let files = batch.iter().map(|new| new.path);
         for file in files.chain(unchanged.iter().map(|(file, _)| file.as_path())) {
             self.known.forget(station, file);
@@ -119,7 +121,7 @@ impl Ledger {
         for (file, seen) in unchanged {
             see(&transaction, station, file, seen).map_err(sqlite)?;
         }
-        transaction.commit().map_err(sqlite)
+        super::commit(transaction, &path)
     }
 
     /// The last content of every name in a queue, in the order in which they landed.
@@ -127,6 +129,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or a record is damaged.
     pub fn landings(&self, station: &str, queue: &str) -> Result<Vec<Stored>, LedgerError> {
+        self.leave("landings")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -146,6 +149,7 @@ impl Ledger {
     }
 
     fn stored(&self, row: &rusqlite::Row<'_>) -> Result<Stored, LedgerError> {
+        self.leave("stored")?;
         let id: i64 = row.get(0).map_err(|e| self.sqlite(e))?;
         let text: String = row.get(8).map_err(|e| self.sqlite(e))?;
         let evaluation: Evaluation =
@@ -173,6 +177,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn queues_of_stem(&self, station: &str, stem: &str) -> Result<Vec<String>, LedgerError> {
+        self.leave("queues of stem")?;
         let mut statement = self
             .connection
             .prepare_cached("SELECT DISTINCT queue FROM landing WHERE station = ?1 AND stem = ?2 ORDER BY queue")
@@ -192,6 +197,7 @@ impl Ledger {
         station: &str,
         moves: &[(i64, String, String)],
     ) -> Result<(), LedgerError> {
+        self.leave("move landings")?;
         let path = self.path.clone();
         let sqlite = |source| LedgerError::Sqlite {
             path: path.clone(),
@@ -207,7 +213,7 @@ impl Ledger {
                 .and_then(|mut s| s.execute(params![station, stem, id, queue]))
                 .map_err(sqlite)?;
         }
-        transaction.commit().map_err(sqlite)
+        super::commit(transaction, &path)
     }
 
     /// Every queue of a station with something landed in it, and whether it has ended.
@@ -215,6 +221,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn queues(&self, station: &str) -> Result<Vec<(String, bool)>, LedgerError> {
+        self.leave("queues")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -232,6 +239,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn last_queue(&self, station: &str) -> Result<Option<String>, LedgerError> {
+        self.leave("last queue")?;
         self.connection
             .query_row(
                 // Backwards from the last landing of all stations: the wanted one is near.
@@ -253,6 +261,7 @@ impl Ledger {
         queue: &str,
         ended_at: Option<Timestamp>,
     ) -> Result<(), LedgerError> {
+        self.leave("set queue")?;
         set_queue(&self.connection, station, queue, ended_at).map_err(|e| self.sqlite(e))
     }
 
@@ -261,6 +270,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn drop_queue(&mut self, station: &str, queue: &str) -> Result<(), LedgerError> {
+        self.leave("drop queue")?;
         self.connection
             .execute(
                 "DELETE FROM queue WHERE station = ?1 AND queue = ?2",
@@ -280,6 +290,7 @@ impl Ledger {
         list: &ListRecord,
         now: Timestamp,
     ) -> Result<bool, LedgerError> {
+        self.leave("keep list")?;
         let last: Option<(String, i64)> = self
             .connection
             .query_row(
@@ -313,6 +324,7 @@ impl Ledger {
         content: &str,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
+        self.leave("keep document")?;
         self.connection
             .execute(
                 "INSERT INTO document (sha256, kind, path, seen_ns, content) VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",

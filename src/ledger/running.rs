@@ -26,6 +26,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or written.
     pub fn start_running(&mut self, now: Timestamp) -> Result<Option<Gap>, LedgerError> {
+        self.leave("start running")?;
         let row: Option<(Option<i64>, Option<i64>, Option<i64>)> = self
             .connection
             .query_row(
@@ -60,6 +61,7 @@ impl Ledger {
 
     /// From the last landing back to the mark: what landed before it is passed over, however much that is.
     fn last_sign(&self, alive: i64) -> Result<i64, LedgerError> {
+        self.leave("last sign")?;
         let near = alive.saturating_add(NEAR_S.saturating_mul(1_000_000_000));
         let mut statement = self
             .connection
@@ -84,6 +86,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn mark_alive(&mut self, now: Timestamp) -> Result<(), LedgerError> {
+        self.leave("mark alive")?;
         self.connection
             .prepare_cached("UPDATE running SET alive_ns = ?1 WHERE id = 1")
             .and_then(|mut s| s.execute([nanoseconds(now)]))
@@ -96,6 +99,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn stop_running(&mut self) -> Result<(), LedgerError> {
+        self.leave("stop running")?;
         self.connection
             .execute("UPDATE running SET alive_ns = NULL WHERE id = 1", [])
             .map(drop)

@@ -38,6 +38,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn list(&self, station: &str, queue: &str) -> Result<Option<ListRecord>, LedgerError> {
+        self.leave("list")?;
         self.connection
             .prepare_cached(
                 "SELECT queue, content, modified_ns, sha256, path FROM run_list
@@ -52,6 +53,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn has_lists(&self, station: &str) -> Result<bool, LedgerError> {
+        self.leave("has lists")?;
         self.connection
             .prepare_cached("SELECT 1 FROM run_list WHERE station = ?1 LIMIT 1")
             .and_then(|mut s| s.exists([station]))
@@ -63,6 +65,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn unnoted_lists(&self, station: &str) -> Result<Vec<(i64, ListRecord)>, LedgerError> {
+        self.leave("unnoted lists")?;
         // By number: all other lists are passed over without a look.
         let mut statement = self
             .connection
@@ -85,6 +88,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn note_lists(&mut self, station: &str, lists: &[Names]) -> Result<(), LedgerError> {
+        self.leave("note lists")?;
         let path = self.path.clone();
         let sqlite = |source| LedgerError::Sqlite {
             path: path.clone(),
@@ -94,7 +98,7 @@ impl Ledger {
         for list in lists {
             note(&transaction, station, list).map_err(sqlite)?;
         }
-        transaction.commit().map_err(sqlite)
+        super::commit(transaction, &path)
     }
 
     /// Queues whose run list names a stem (as this kind, where one is given), with the dates of their lists, nearest first: those
@@ -110,6 +114,7 @@ impl Ledger {
         at: Timestamp,
         most: usize,
     ) -> Result<Vec<(String, Timestamp)>, LedgerError> {
+        self.leave("listing")?;
         let most = i64::try_from(most).unwrap_or(i64::MAX);
         // A list that was replaced names nothing any more.
         for sql in [
@@ -169,6 +174,7 @@ impl Ledger {
         sql: &str,
         values: impl rusqlite::Params,
     ) -> Result<Vec<String>, LedgerError> {
+        self.leave("queue names")?;
         let mut statement = self
             .connection
             .prepare_cached(sql)
@@ -189,6 +195,7 @@ impl Ledger {
         stem: &str,
         prefix: &str,
     ) -> Result<Vec<(String, Timestamp)>, LedgerError> {
+        self.leave("landed in")?;
         // `char::MAX` sorts behind whatever may follow the prefix.
         let end = format!("{prefix}{}", char::MAX);
         let mut statement = self

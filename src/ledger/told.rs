@@ -12,6 +12,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or a record is damaged.
     pub fn alerts(&self, station: &str, queue: &str) -> Result<Vec<Alert>, LedgerError> {
+        self.leave("alerts")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -41,6 +42,7 @@ impl Ledger {
         queue: &str,
         changes: &AlertChanges,
     ) -> Result<(), LedgerError> {
+        self.leave("keep alerts")?;
         if changes.is_empty() {
             return Ok(());
         }
@@ -51,7 +53,7 @@ impl Ledger {
         };
         let transaction = self.connection.transaction().map_err(sqlite)?;
         keep(&transaction, station, queue, changes).map_err(sqlite)?;
-        transaction.commit().map_err(sqlite)
+        super::commit(transaction, &path)
     }
 
     /// Keeps the text of a message under its file's name.
@@ -65,6 +67,7 @@ impl Ledger {
         body: &str,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
+        self.leave("keep message")?;
         self.connection
             .execute(
                 "INSERT INTO message (station, file_name, written_ns, body) VALUES (?1, ?2, ?3, ?4)
@@ -84,6 +87,7 @@ impl Ledger {
         station: &str,
         since: Timestamp,
     ) -> Result<Vec<(String, String)>, LedgerError> {
+        self.leave("messages since")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -104,6 +108,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn messages(&self, station: &str) -> Result<Vec<(String, String)>, LedgerError> {
+        self.leave("messages")?;
         let mut statement = self
             .connection
             .prepare_cached(

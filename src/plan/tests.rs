@@ -240,7 +240,7 @@ fn sheets() -> impl Strategy<Value = String> {
         let mut text = String::from("name,dilution,series,bench\n");
         for (k, (name, dilution, series)) in rows.iter().enumerate() {
             let name = name.replace('"', "\"\"");
-            text += &format!("\"s{k}{name}\",{dilution},{series},\"{name}\"\n");
+            text += &format!("\"s{k}-{name}\",{dilution},{series},\"{name}\"\n");
         }
         text
     })

@@ -57,7 +57,8 @@ proptest! {
         let raised = night.changes.alerts.clone();
         let queue = night.queue();
         fields(&sheet::whole(queue, &zone()), 27)?;
-        fields(&time_course::csv(queue), 15)?;
+        fields(&time_course::csv(queue), 10)?;
+        fields(&time_course::replicates::csv(queue), 12)?;
         fields(&alerts::csv(queue.alerts(), &zone()), 13)?;
         let list = rerun::csv(queue, &["remark".to_owned()]);
         fields(&list, 14)?;

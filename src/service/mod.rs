@@ -12,5 +12,7 @@ pub mod lists;
 pub mod outputs;
 pub mod process;
 pub mod setup;
+#[cfg(test)]
+mod simulated;
 pub mod tail;
 pub mod watch;

@@ -17,6 +17,7 @@ mod posts;
 mod subject;
 mod undelivered;
 mod unwatched;
+mod unwritable;
 
 pub use body::rerun_needs;
 pub use cases::{case_of_list, cases};
@@ -24,6 +25,7 @@ pub use letter::{letter, rerun_list};
 pub use posts::{letter_of, letter_of_list, summary_letter};
 pub use undelivered::undelivered;
 pub use unwatched::{Happened, unwatched};
+pub use unwritable::unwritable;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;

@@ -221,7 +221,7 @@ fn quick(may_ml: f64) -> Lab {
             .replace("retention_min = 12.9", "retention_min = 0.02")
             .replace("retention_min = 15.2", "retention_min = 0.03")
             + &format!(
-                "\n[eluent]\nbottle_ml = {may_ml}\nwaste_free_ml = {}\n",
+                "\n[limits]\nlate_trace_min = 0\n[eluent]\nbottle_ml = {may_ml}\nwaste_free_ml = {}\n",
                 may_ml + 1.0
             )
     };

@@ -99,6 +99,13 @@ fn a_long_list_tells_its_first_checkpoints_and_the_last() {
     let left = all.iter().find(|l| l.starts_with("left of")).unwrap();
     assert_eq!(left.matches("at position").count(), 11, "{left}");
     assert!(left.contains("(19 more), 155 mL at position 60"), "{left}");
+    // 80 runs of 14.08 mL out of a bottle of 1000 mL.
+    let all = lines(&"sP".repeat(40), &brine(), "");
+    let left = all.iter().find(|l| l.starts_with("left of")).unwrap();
+    assert!(
+        left.ends_with("empty at position 80, 126 mL short"),
+        "{left}"
+    );
 }
 
 #[test]

@@ -13,7 +13,9 @@ use crate::config;
 use crate::ledger::{Ledger, LedgerError, Told};
 use crate::night::alarm::{Alert, AlertChanges};
 use crate::night::queue::Queue;
-use crate::post::Letter;
+use crate::outside;
+use crate::post::{Audience, Letter};
+use crate::report::whole::WriteError;
 use crate::tell;
 use crate::tell::daily;
 use crate::tell::policy::{Book, Now, Settings, decide};
@@ -63,7 +65,7 @@ impl Desk {
     /// When a letter may be due though nothing happens.
     pub(super) fn next_letter(&self) -> Option<Timestamp> {
         let postbox = self.postbox.as_ref()?;
-        let now = Timestamp::now();
+        let now = outside::wall();
         let summary = postbox.summary_at.and_then(|at| {
             let running = self.night.queues().values().filter(|q| is_running(q));
             running
@@ -99,9 +101,11 @@ impl Desk {
             letters: &letters,
             carriers: self.carriers(),
             book: book.as_ref(),
+            pressure: self.pressure_unkept.get(queue),
             ..Told::default()
         };
         ledger.keep_told(&self.station.name, queue, &told, now)?;
+        self.pressure_unkept.remove(queue);
         self.know(queue, book);
         self.posted(&letters);
         Ok(())
@@ -173,6 +177,7 @@ impl Desk {
                 post,
                 &decided.book,
                 now,
+                &postbox.settings,
                 &self.zone,
             )
         };
@@ -255,8 +260,12 @@ impl Desk {
         &mut self,
         ledger: &mut Ledger,
         queue: &str,
+        written: bool,
         now: Timestamp,
     ) -> Result<(), DeskError> {
+        if !written {
+            self.unended.insert(queue.to_owned());
+        }
         let mut letters = Vec::new();
         let mut kept = None;
         if let (Some(postbox), Some(state)) = (&mut self.postbox, self.night.queues().get(queue)) {
@@ -277,11 +286,55 @@ impl Desk {
             letters: &letters,
             carriers: self.carriers(),
             book: kept.as_ref(),
-            ended_at: Some(now),
+            ended_at: written.then_some(now),
             ..Told::default()
         };
         ledger.keep_told(&self.station.name, queue, &told, now)?;
         self.know(queue, kept);
+        self.posted(&letters);
+        Ok(())
+    }
+
+    /// Results that cannot be written are told once, until all of them can be: in a file (written when it can be) and by a
+    /// letter, which needs the ledger alone.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read or written.
+    pub fn tell_unwritable(
+        &mut self,
+        ledger: &mut Ledger,
+        failed: &[WriteError],
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        let Some(error) = failed.first() else {
+            self.told_unwritable &= !self.is_well();
+            return Ok(());
+        };
+        if std::mem::replace(&mut self.told_unwritable, true) {
+            return Ok(());
+        }
+        let message = tell::unwritable(&self.station.name, &error.to_string(), now, &self.zone);
+        self.write_message(ledger, &message, now)?;
+        let Some(postbox) = &mut self.postbox else {
+            return Ok(());
+        };
+        let mut book = book_of(postbox, ledger, &self.station.name, STATION)?.clone();
+        let mut letter = tell::letter(&self.station.name, None, &message, Audience::Now);
+        letter.repeat = book.next_repeat(&letter.key);
+        if let Some(payload) = letter.payload.as_object_mut() {
+            payload.insert("kind".to_owned(), "unwritable".into());
+            payload.insert("repeat".to_owned(), letter.repeat.into());
+            payload.insert("audience".to_owned(), "now".into());
+        }
+        let letters = [letter];
+        let told = Told {
+            letters: &letters,
+            carriers: self.carriers(),
+            book: Some(&book),
+            ..Told::default()
+        };
+        ledger.keep_told(&self.station.name, STATION, &told, now)?;
+        self.know(STATION, Some(book));
         self.posted(&letters);
         Ok(())
     }

@@ -12,6 +12,7 @@ use crate::ledger::{Ledger, LedgerError, Names};
 use crate::night::pace::later;
 use crate::night::queue::Queue;
 use crate::night::station::UNLISTED;
+use crate::outside;
 use crate::runlist::{self, RunList};
 use crate::service::lists;
 
@@ -173,7 +174,7 @@ impl Desk {
     /// # Errors
     /// When the ledger cannot be read or written.
     pub fn load_open(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
-        self.load_open_at(ledger, Timestamp::now())
+        self.load_open_at(ledger, outside::wall())
     }
 
     fn load_open_at(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {

@@ -36,6 +36,7 @@ impl Desk {
         let cases: Vec<tell::policy::Case> = self
             .bad_lists
             .iter()
+            .filter(|(_, alert)| alert.now)
             .map(|(queue, alert)| tell::case_of_list(queue, alert))
             .collect();
         let complete = postbox.complete;
@@ -64,6 +65,7 @@ impl Desk {
                 alert,
                 post,
                 now,
+                &postbox.settings,
                 &self.zone,
             ))
         };

@@ -6,6 +6,7 @@
 mod joining;
 mod landing;
 mod letters;
+mod made;
 mod pressure;
 mod results;
 mod run_lists;
@@ -30,6 +31,7 @@ use crate::intake::Seen;
 use crate::ledger::{FileSeen, Ledger, LedgerError};
 use crate::night;
 use crate::night::alarm::{Alert, Alerts};
+use crate::night::made::Change;
 use crate::night::pace::later;
 use crate::night::queue::Queue;
 
@@ -105,6 +107,8 @@ pub struct Desk {
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
     gauge: Option<Gauge>,
+    /// Changes of the method or the calibration so far.
+    changes: Vec<Change>,
 }
 
 impl Desk {
@@ -135,9 +139,11 @@ impl Desk {
             listener: None,
             postbox: None,
             gauge: None,
+            changes: Vec::new(),
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
+        desk.changes = ledger.changes(&desk.station.name)?;
         for record in ledger.lists(&desk.station.name)? {
             match lists::read(&record.content, &record.path, &desk.setup.method) {
                 Ok(list) => desk
@@ -160,6 +166,7 @@ impl Desk {
     fn keep_documents(&mut self, ledger: &mut Ledger) -> Result<(), LedgerError> {
         let now = Timestamp::now();
         ledger.keep_document(
+            &self.station.name,
             "method",
             &self.station.method,
             &self.setup.method.sha256,
@@ -170,6 +177,7 @@ impl Desk {
             (&self.setup.calibration, &self.station.calibration)
         {
             ledger.keep_document(
+                &self.station.name,
                 "calibration",
                 path,
                 &hex(calibration.text.as_bytes()),
@@ -254,6 +262,7 @@ impl Desk {
         }
         ledger.move_landings(&self.station.name, &moves)?;
         self.load_pressure(ledger, queue)?;
+        self.look_up_made(ledger, queue)?;
         self.introduce(ledger, queue)
     }
 
@@ -354,6 +363,7 @@ impl Desk {
         if !self.bad_lists.is_empty() {
             self.place_bad_lists(ledger)?;
         }
+        self.note_made(ledger)?;
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
             self.flush_queue(queue);
             self.keep_end(ledger, queue, now)?;

@@ -20,6 +20,7 @@ mod calibrating;
 mod calm;
 mod checking;
 mod drifting;
+mod full_disks;
 mod heartbeat;
 mod hostile;
 mod joining;

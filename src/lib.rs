@@ -35,6 +35,7 @@ pub mod intake;
 pub mod ledger;
 pub mod method;
 pub mod night;
+mod outside;
 pub mod plan;
 pub mod post;
 pub mod pressure;

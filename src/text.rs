@@ -17,17 +17,22 @@ pub fn csv_field(out: &mut String, text: &str) {
         .bytes()
         .any(|b| matches!(b, b',' | b'"' | b'\n' | b'\r'))
     {
-        out.push('"');
-        for c in text.chars() {
-            if c == '"' {
-                out.push('"');
-            }
-            out.push(c);
-        }
-        out.push('"');
+        csv_quoted(out, text);
     } else {
         out.push_str(text);
     }
+}
+
+/// Appends one CSV field in quotes.
+pub fn csv_quoted(out: &mut String, text: &str) {
+    out.push('"');
+    for c in text.chars() {
+        if c == '"' {
+            out.push('"');
+        }
+        out.push(c);
+    }
+    out.push('"');
 }
 
 /// A number with a fixed count of decimals; empty where it is not finite.
@@ -93,14 +98,18 @@ pub fn count(n: usize, noun: &str) -> String {
 pub fn one_line(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
-        let hidden = matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}' | '\u{2028}' | '\u{2029}');
-        if c.is_control() || hidden {
+        if c.is_control() || is_hidden(c) {
             out.extend(c.escape_unicode())
         } else {
             out.push(c)
         }
     }
     out
+}
+
+/// Marks that cannot be seen and that turn, break or hide what stands beside them.
+pub fn is_hidden(c: char) -> bool {
+    matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
 }
 
 /// The known word nearest to what was written, for "did you mean": at most a third of its letters apart.

@@ -146,7 +146,12 @@ impl Budget {
                 .iter()
                 .filter_map(|c| {
                     let ml = (*c.left_ml.get(k)?)?;
-                    Some(format!("{} mL at position {}", ml_text(ml), c.position))
+                    Some(if ml < 0.0 {
+                        let short = ml_text(-ml);
+                        format!("empty at position {}, {short} mL short", c.position)
+                    } else {
+                        format!("{} mL at position {}", ml_text(ml), c.position)
+                    })
                 })
                 .collect();
             let name = &used.container.name;
@@ -271,7 +276,7 @@ fn shortfall(short: &Shortfall, clock: &Clock<'_>) -> String {
 /// Sentence of a bottle or waste container that does not last.
 pub(super) fn short_container(used: &Use, affected: &[u64]) -> String {
     let c = &used.container;
-    let (needed, may) = (ml_text(used.used_ml), ml_text(c.may_ml().unwrap_or(0.0)));
+    let (needed, may) = told_apart(used.used_ml, c.may_ml().unwrap_or(0.0));
     let what = match c.check {
         Check::WasteFull => {
             format!("{needed} mL of waste come together and {may} mL are free: full")
@@ -361,6 +366,13 @@ fn length(minutes: f64) -> String {
     } else {
         format!("{} h", significant(minutes / 60.0, 3))
     }
+}
+
+/// What is needed and what may be used, both whole unless that hides which is more.
+pub fn told_apart(needed: f64, may: f64) -> (String, String) {
+    let pair = |decimals| (fixed(needed, decimals), fixed(may, decimals));
+    let apart = (0..4).map(pair).find(|(a, b)| a != b);
+    apart.unwrap_or_else(|| pair(0))
 }
 
 /// A volume for people: a tenth below ten, else whole.

@@ -13,6 +13,7 @@ mod vials;
 
 pub use container::{Container, containers};
 pub use draw::Draw;
+pub use lines::told_apart;
 pub use outlook::{Course, Outlook, outlook};
 pub use pressure::{Expected, expected, water_viscosity_mpa_s};
 pub use shutdown::Shutdown;

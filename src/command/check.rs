@@ -15,10 +15,12 @@ use crate::intake::filter::Role;
 use crate::intake::{Seen, scan};
 use crate::ledger::is_network_share;
 use crate::method::Quantify;
+use crate::pressure::log::Log;
 use crate::reading::Evaluation;
 use crate::runlist::RunList;
 use crate::service::lists;
 use crate::service::setup::Setup;
+use crate::service::tail::Tail;
 use crate::text::{count, fixed, one_line, significant};
 use crate::trace::{self, Hints};
 
@@ -149,6 +151,7 @@ fn check_station(
     }
     calibration(station, &setup, findings);
     run_lists(station, &setup, findings);
+    pressure_log(station, findings);
     let look = scan::scan(
         &station.watch,
         &|p| setup.filter.role(p) == Some(Role::Trace),
@@ -212,6 +215,40 @@ fn calibration(station: &Station, setup: &Setup, findings: &Findings) {
     }
 }
 
+/// How the pressure log is read.
+fn pressure_log(station: &Station, findings: &mut Findings) {
+    let Some(settings) = &station.pressure else {
+        return;
+    };
+    let path = settings.file.display();
+    let mut log = Log::new(settings.unit, TimeZone::system());
+    match Tail::new(&settings.file).look(false) {
+        Ok(None) => findings.note(&format!("pressure log {path}: nothing there yet")),
+        Ok(Some(piece)) => {
+            log.feed(&piece.bytes);
+            let notes = log.take(piece.written).notes;
+            let layout = log.layout();
+            if layout.is_none() && notes.is_empty() {
+                findings.note(&format!(
+                    "pressure log {path}: too little in it to know its columns"
+                ));
+            }
+            for note in notes {
+                let line = format!("pressure log {path}: {note}");
+                match layout {
+                    Some(_) => findings.note(&line),
+                    // A log that cannot be understood guards nobody.
+                    None => findings.wrong(End::Configuration, &line),
+                }
+            }
+            if let Some(layout) = layout {
+                findings.fine(&format!("pressure log {path}: {}", layout.words));
+            }
+        }
+        Err(error) => findings.wrong(End::InputOutput, &format!("{path}: {error}")),
+    }
+}
+
 fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
     let Some(pattern) = &station.run_list else {
         return findings.note("no run list configured: every trace counts as an unlisted sample");
@@ -226,7 +263,7 @@ fn run_lists(station: &Station, setup: &Setup, findings: &mut Findings) {
         .max_by_key(|s| (s.modified, s.path.clone()))
         .map(|s| s.path.clone());
     for Seen { path, .. } in found {
-        let list = std::fs::read(&path).map_err(|e| format!("{}: {e}", path.display()));
+        let list = lists::bytes(&path).map_err(|e| format!("{}: {e}", path.display()));
         match list
             .and_then(|bytes| lists::read(&bytes, &path, &setup.method).map_err(|e| e.to_string()))
         {

@@ -49,20 +49,46 @@ struct Line {
 #[derive(Debug, Subcommand)]
 enum Command {
     /// The daemon: watch the export folders until SIGTERM or SIGINT
+    ///
+    /// What is in the folders at its start and not known yet is processed first. Ctrl-C (or SIGTERM) ends it within 5 s, and
+    /// nothing that has landed is lost; the exit code is 0 then.
     Watch(watch::Args),
     /// Read everything that `watch` would read and say what is wrong
+    ///
+    /// Configuration, method, calibration, folders, run lists and one trace, with what was understood and where. Says also what
+    /// the newest run list takes, drinks and leaves in the waste if it is started now with full bottles, and ends with exit
+    /// code 1 where eluent or waste do not last. Changes nothing.
     Check(check::Args),
     /// Make a run list from a sample sheet: blanks and standards placed, vials and names filled in
+    ///
+    /// The sheet is a CSV with one row for each sample and any columns. Those called series, time_h (or time_d, in days),
+    /// dilution, volume_ul, replicate, tray and vial mean what they mean in a run list; names are built from columns by a
+    /// template. The rules stand in the method's table [plan]; an option goes before the key named with it. Time, eluent, waste
+    /// and vials are reckoned; where eluent or waste do not last, the exit code is 1.
     Plan(Box<plan::Args>),
     /// Process files or folders once, without the daemon
+    ///
+    /// Into the same results as `watch`. A listed injection whose trace is not there counts as missing at once. Alerts become
+    /// files; nothing is sent. Run twice it changes no byte.
     Process(process::Args),
     /// Make a calibration file from calibrator traces or from a table of areas
+    ///
+    /// Prints the line, the usable range, limits of detection and quantification and every level's error, and draws the curves
+    /// into a picture (SVG) beside the file. Blanks that the run list names among the traces set the limit of detection. A CSV
+    /// may bring its own nominal concentrations in a column nominal, and their unit in a column unit. A calibration that misses
+    /// the method's limits never replaces the station's own: name a file with --out.
     Calibrate(calibrate::Args),
     /// Propose an analyte's entry in the method from an injection of the pure compound
     Scout(scout::Args),
     /// Write the summary and the other results of a queue again
+    ///
+    /// Makes them anew from the ledger, and prints the summary.
     Summary(summary::Args),
     /// Watch a simulated night go by, at many times real speed, through the real daemon
+    ///
+    /// A simulated instrument plays a night of brine samples (lactic and acetic acid from crocks of fermenting vegetables) into a
+    /// folder, and the real daemon watches it. Each message is shown as it would be sent. Nothing of it touches an instrument or
+    /// your own results. Times of day are those of the rehearsal; a night of hours takes half a minute.
     Rehearse(rehearse::Args),
 }
 

@@ -18,6 +18,7 @@ use crate::plan::sheet::Sheet;
 use crate::plan::{self, Planned, Request};
 use crate::report::whole;
 use crate::runlist::{self, queue_name};
+use crate::service::lists;
 use crate::text::{local, one_line};
 use options::Options;
 
@@ -59,7 +60,8 @@ enum Target {
 
 pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let (method, place) = method(args, config)?;
-    let bytes = std::fs::read(&args.sheet)
+    let bytes = std::fs::File::open(&args.sheet)
+        .and_then(lists::some)
         .map_err(|e| Failed::io(format!("{}: {e}", one_line(&args.sheet.to_string_lossy()))))?;
     let sheet = Sheet::parse(&bytes, &args.sheet).map_err(Failed::configuration)?;
     let rules = args.options.apply(&method).map_err(Failed::configuration)?;
@@ -110,11 +112,18 @@ fn deliver(
     match target {
         Target::Stdout => {
             use std::io::Write as _;
-            let _ = std::io::stdout().write_all(text.as_bytes());
+            match std::io::stdout().write_all(text.as_bytes()) {
+                Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
+                    return Err(Failed::io(format!("standard output: {e}")));
+                }
+                _ => {}
+            }
         }
         Target::File(path) => {
             said.push(keep(args, path, text)?);
-            said.extend(place.and_then(|(config, station)| elsewhere(config, station, path)));
+            if let Some((config, station)) = place {
+                said.extend(where_they_lie(args, config, station, path));
+            }
         }
     }
     said.extend(tell::CAUTIONS.map(str::to_owned));
@@ -190,19 +199,29 @@ fn keep(args: &Args, path: &Path, text: &str) -> Result<String, Failed> {
     Ok(format!("run list: {shown}"))
 }
 
-/// A station that looks for run lists elsewhere would not find this one.
-fn elsewhere(config: &Config, station: &Station, path: &Path) -> Option<String> {
-    let pattern = station.run_list.as_deref()?;
-    let filter = Filter::new(config, station).ok()?;
-    let absolute = std::path::absolute(path).ok()?;
-    if filter.role(&absolute) == Some(Role::RunList) {
-        return None;
+/// What the station makes of the files where they lie: it may look for run lists elsewhere, or take the sheet for a trace.
+fn where_they_lie(args: &Args, config: &Config, station: &Station, list: &Path) -> Vec<String> {
+    let Ok(filter) = Filter::new(config, station) else {
+        return Vec::new();
+    };
+    let role = |path: &Path| filter.role(&std::path::absolute(path).ok()?);
+    let name = one_line(&station.name);
+    let mut out = Vec::new();
+    if let Some(pattern) = &station.run_list
+        && role(list) != Some(Role::RunList)
+    {
+        out.push(format!(
+            "note: station {name} looks for run lists at {}: copy this one there before the first trace lands",
+            one_line(pattern)
+        ));
     }
-    Some(format!(
-        "note: station {} looks for run lists at {}: copy it there before the first trace lands",
-        one_line(&station.name),
-        one_line(pattern)
-    ))
+    let sheet = std::path::absolute(&args.sheet).unwrap_or_else(|_| args.sheet.clone());
+    if sheet.starts_with(&station.watch) && role(&sheet) == Some(Role::Trace) {
+        out.push(format!(
+            "note: the sample sheet lies where station {name} looks for traces and will be taken for one: move it elsewhere"
+        ));
+    }
+    out
 }
 
 /// The moment that a person means: a time of day is the next one.

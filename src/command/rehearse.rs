@@ -405,6 +405,7 @@ fn finish(config: &Config, two_nights: bool) {
         ("summary", queue.join("summary.txt")),
         ("rerun list", queue.join("rerun.csv")),
         ("time course", queue.join("time-course.csv")),
+        ("replicates", queue.join("replicates.csv")),
         ("alerts", queue.join("alerts.csv")),
         ("alert files", results.join("alerts")),
         ("exports", exports(config)),

@@ -8,7 +8,7 @@ use super::table::{Table, Value};
 use super::{Alert, Heartbeat, email, paths, webhook};
 
 pub(super) const KEYS: &[&str] = &["remind_min", "summary_at", "email", "webhook", "heartbeat"];
-pub(super) const HEARTBEAT_KEYS: &[&str] = &["file", "every_s"];
+pub(super) const HEARTBEAT_KEYS: &[&str] = &["file", "url", "every_s"];
 
 /// A condition that goes on is told again after so long where the configuration says nothing, min.
 const REMIND_MIN: f64 = 60.0;
@@ -71,10 +71,17 @@ fn time_of_day(value: &Value<'_>) -> Result<(u8, u8), FileError> {
 }
 
 fn heartbeat(table: &Table<'_>, file: &Path) -> Result<Heartbeat, FileError> {
-    let value = table.need("file", "the file that shows life")?;
-    let alive = paths::path(&value, file, "a file")?;
+    let url = table.get("url").map(|v| webhook::address(&v)).transpose()?;
+    let alive = match table.get("file") {
+        // With an address the file may be left out.
+        None if url.is_some() => None,
+        None => Some(table.need("file", "the file that shows life, or a url that is called")?),
+        given => given,
+    };
+    let alive = alive.map(|v| paths::path(&v, file, "a file")).transpose()?;
     Ok(Heartbeat {
         file: alive,
+        url,
         every_s: table.number_or("every_s", Bounds::range(1.0, 86_400.0, "s"), EVERY_S)?,
     })
 }

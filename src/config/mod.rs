@@ -169,11 +169,13 @@ pub struct Webhook {
     pub secret_file: PathBuf,
 }
 
-/// The sign of life.
+/// The sign of life: a file, an address, or both.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Heartbeat {
     /// File that is rewritten.
-    pub file: PathBuf,
+    pub file: Option<PathBuf>,
+    /// Address that is called: `https`, or `http` to this machine itself.
+    pub url: Option<String>,
     /// How often, seconds.
     pub every_s: f64,
 }

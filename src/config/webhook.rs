@@ -4,7 +4,7 @@ use std::net::IpAddr;
 use std::path::Path;
 
 use super::error::FileError;
-use super::table::Table;
+use super::table::{Table, Value};
 use super::{Webhook, bare_host, paths};
 
 pub(super) const KEYS: &[&str] = &["url", "secret_file"];
@@ -13,19 +13,24 @@ const EXPECTED: &str =
     "an address that begins with https://, or with http:// for this machine itself (localhost)";
 
 pub(super) fn read(table: &Table<'_>, file: &Path) -> Result<Webhook, FileError> {
-    let value = table.need("url", "the address that letters are posted to")?;
-    let url = value.text(EXPECTED)?;
-    if !is_allowed(url) {
-        return Err(value.found(EXPECTED));
-    }
     Ok(Webhook {
-        url: url.to_owned(),
+        url: address(&table.need("url", "the address that letters are posted to")?)?,
         secret_file: paths::path(
             &table.need("secret_file", "the file with the secret of the signature")?,
             file,
             "a file",
         )?,
     })
+}
+
+/// An address that something is sent to.
+pub(super) fn address(value: &Value<'_>) -> Result<String, FileError> {
+    let url = value.text(EXPECTED)?;
+    if is_allowed(url) {
+        Ok(url.to_owned())
+    } else {
+        Err(value.found(EXPECTED))
+    }
 }
 
 /// Results never cross a network in the clear, and no name or password stands in an address.

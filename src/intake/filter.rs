@@ -68,7 +68,7 @@ impl Filter {
             .cloned()
             .collect();
         never.extend(station.pressure.as_ref().map(|p| p.file.clone()));
-        never.extend(config.alert.heartbeat.as_ref().map(|h| h.file.clone()));
+        never.extend(config.alert.heartbeat.iter().filter_map(|h| h.file.clone()));
         Ok(Filter {
             names,
             run_list,

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 
 use super::Seen;
+use crate::outside;
 
 /// Folders nested deeper than this are not entered: no export does that, but a loop of mounts might.
 const DEEPEST: usize = 64;
@@ -26,7 +27,7 @@ pub fn scan(folder: &Path, wanted: &dyn Fn(&Path) -> bool, skip: &dyn Fn(&Path) 
     let mut look = Look::default();
     let mut folders = vec![(folder.to_owned(), 0)];
     while let Some((folder, depth)) = folders.pop() {
-        let entries = match fs::read_dir(&folder) {
+        let entries = match outside::disk("list", &folder).and_then(|()| fs::read_dir(&folder)) {
             Ok(entries) => entries,
             Err(error) => {
                 look.failed.push((folder, error));
@@ -50,7 +51,7 @@ pub fn scan(folder: &Path, wanted: &dyn Fn(&Path) -> bool, skip: &dyn Fn(&Path) 
                     folders.push((path, depth + 1));
                 }
             } else if kind.is_file() && wanted(&path) {
-                match entry.metadata() {
+                match outside::disk("look at", &path).and_then(|()| entry.metadata()) {
                     Ok(meta) => look.files.push(seen(path, &meta)),
                     // Gone between the two calls: the next look will not show it either.
                     Err(error) if error.kind() == io::ErrorKind::NotFound => {}
@@ -64,8 +65,25 @@ pub fn scan(folder: &Path, wanted: &dyn Fn(&Path) -> bool, skip: &dyn Fn(&Path) 
 
 /// One file, as a look at it shows it; `None` where it is gone, a link, or no regular file.
 pub fn look_at(path: &Path) -> Option<Seen> {
+    outside::disk("look at", path).ok()?;
     let meta = fs::symlink_metadata(path).ok()?;
     meta.is_file().then(|| seen(path.to_owned(), &meta))
+}
+
+/// True where a [`scan`] of the folder could come upon this path: below it, not too deep, and not behind a link.
+pub fn reaches(folder: &Path, path: &Path) -> bool {
+    let Ok(below) = path.strip_prefix(folder) else {
+        return false;
+    };
+    let folders: Vec<&Path> = below
+        .ancestors()
+        .skip(1)
+        .filter(|p| !p.as_os_str().is_empty())
+        .collect();
+    folders.len() <= DEEPEST
+        && folders.iter().all(|p| {
+            fs::symlink_metadata(folder.join(p)).is_ok_and(|meta| meta.file_type().is_dir())
+        })
 }
 
 fn seen(path: PathBuf, meta: &fs::Metadata) -> Seen {
@@ -109,6 +127,25 @@ mod tests {
         assert_eq!(names, ["x.csv"]);
         assert!(look.failed.is_empty());
         assert!(look_at(&dir.path().join("a")).is_none());
+    }
+
+    #[test]
+    fn a_path_behind_a_link_or_too_deep_is_not_reached() {
+        let dir = tempfile::tempdir().unwrap();
+        let folder = dir.path().join("exports");
+        let within = folder.join(format!("{}x.csv", "d/".repeat(DEEPEST)));
+        let beyond = folder.join(format!("{}x.csv", "d/".repeat(DEEPEST + 1)));
+        fs::create_dir_all(beyond.parent().unwrap()).unwrap();
+        assert!(reaches(&folder, &within) && !reaches(&folder, &beyond));
+        assert!(reaches(&folder, &folder.join("x.csv")));
+        assert!(!reaches(&folder, &dir.path().join("x.csv")));
+        assert!(!reaches(&folder, &folder.join("missing/x.csv")));
+        #[cfg(unix)]
+        {
+            std::os::unix::fs::symlink(dir.path(), folder.join("link")).unwrap();
+            assert!(!reaches(&folder, &folder.join("link/x.csv")));
+            assert!(!reaches(&folder, &folder.join("link/exports/x.csv")));
+        }
     }
 
     #[test]

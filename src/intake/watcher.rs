@@ -2,8 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use notify::RecursiveMode;
 use notify::event::{AccessKind, AccessMode, EventKind};
-use notify::{RecursiveMode, Watcher as _};
+
+use crate::outside;
 
 /// A hint from the system.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -15,9 +17,8 @@ pub enum Hint {
 }
 
 /// Watches folders for as long as it lives.
-#[derive(Debug)]
 pub struct Watcher {
-    inner: notify::RecommendedWatcher,
+    inner: Box<dyn notify::Watcher>,
 }
 
 /// Why events cannot be had; the folder must be polled.
@@ -34,7 +35,8 @@ impl Watcher {
     /// # Errors
     /// When the system offers no events.
     pub fn new(tell: impl Fn(Hint) + Send + 'static) -> Result<Watcher, NoEvents> {
-        notify::recommended_watcher(move |event: notify::Result<notify::Event>| hints(event, &tell))
+        let hear = move |event: notify::Result<notify::Event>| hints(event, &tell);
+        outside::watcher(hear)
             .map(|inner| Watcher { inner })
             .map_err(|e| NoEvents {
                 path: PathBuf::new(),

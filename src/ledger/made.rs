@@ -25,7 +25,7 @@ impl Ledger {
     ) -> Result<(), LedgerError> {
         let path = path.to_string_lossy();
         let at = nanoseconds(now);
-        self.write(station, |transaction| {
+        self.write("keep document", station, |transaction| {
             let mut links = Links::open(transaction)?;
             let new = transaction.execute(
                 "INSERT INTO document (sha256, kind, path, seen_ns, content) VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",

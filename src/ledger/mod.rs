@@ -24,6 +24,8 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use rusqlite::{Connection, Transaction};
 
+use crate::outside;
+
 pub use audit::{Audit, audit};
 pub use outbox::{Fate, Told, Waiting};
 pub use place::is_network_share;
@@ -190,6 +192,7 @@ impl Ledger {
             let path = path.to_owned();
             move |source| LedgerError::Io { path, source }
         };
+        outside::disk("make the folder", state_dir).map_err(io(state_dir))?;
         std::fs::create_dir_all(state_dir).map_err(io(state_dir))?;
         if let Some(kind) = is_network_share(state_dir) {
             return Err(LedgerError::Share {
@@ -198,6 +201,7 @@ impl Ledger {
             });
         }
         let lock_path = state_dir.join(LOCK_NAME);
+        outside::disk("open", &lock_path).map_err(io(&lock_path))?;
         let lock = File::options()
             .create(true)
             .truncate(false)
@@ -220,6 +224,7 @@ impl Ledger {
         sound::keep_machine(&machine, false)?;
         // A kill may have left the mark half-written.
         crate::report::whole::sweep(state_dir);
+        outside::disk("open", &path).map_err(io(&path))?;
         let connection = Connection::open(&path).map_err(|e| LedgerError::of(&path, e))?;
         let mut ledger = Ledger {
             path,
@@ -248,17 +253,27 @@ impl Ledger {
     /// Writes as one transaction. The work gives the queues of the station to whose records something was added.
     fn write<T>(
         &mut self,
+        deed: &'static str,
         station: &str,
         work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<(T, Vec<String>)>,
     ) -> Result<T, LedgerError> {
+        self.leave(deed)?;
         let path = &self.path;
         let sqlite = |source| LedgerError::of(path, source);
         let transaction = self.connection.transaction().map_err(sqlite)?;
         let (done, queues) = work(&transaction).map_err(sqlite)?;
-        transaction.commit().map_err(sqlite)?;
+        commit(transaction, path)?;
         let mine = queues.into_iter().map(|queue| (station.to_owned(), queue));
         self.touched.extend(mine);
         Ok(done)
+    }
+
+    /// Before each call of the database: see [`outside::disk`].
+    fn leave(&self, deed: &'static str) -> Result<(), LedgerError> {
+        outside::disk(deed, &self.path).map_err(|source| LedgerError::Io {
+            path: self.path.clone(),
+            source,
+        })
     }
 
     fn sqlite(&self, source: rusqlite::Error) -> LedgerError {
@@ -278,6 +293,17 @@ impl Ledger {
     pub fn path(&self) -> &Path {
         &self.path
     }
+}
+
+/// Makes a transaction last.
+fn commit(transaction: rusqlite::Transaction<'_>, path: &Path) -> Result<(), LedgerError> {
+    outside::disk("commit", path).map_err(|source| LedgerError::Io {
+        path: path.to_owned(),
+        source,
+    })?;
+    transaction
+        .commit()
+        .map_err(|source| LedgerError::of(path, source))
 }
 
 /// Nanoseconds since 1970, as the ledger keeps time (until the year 2262; later times become that).

@@ -8,6 +8,7 @@ use rusqlite::{OptionalExtension, Transaction, params};
 use super::{Ledger, LedgerError, nanoseconds, timestamp};
 use crate::night::alarm::AlertChanges;
 use crate::post::{Audience, Letter};
+use crate::pressure::digest::Record;
 use crate::tell::policy::Book;
 
 /// Letters that are done with are kept so long, s: long enough to look up what was sent.
@@ -62,6 +63,8 @@ pub struct Told<'a> {
     pub carriers: &'a [String],
     /// What is known now of what was told; `None`: as before.
     pub book: Option<&'a Book>,
+    /// Up to where the pressure has been judged: what it raised is among the alerts, and is not raised again. `None`: as before.
+    pub pressure: Option<&'a Record>,
     /// The queue has ended at this time.
     pub ended_at: Option<Timestamp>,
     /// The message about the time in which nobody watched is among the letters, or has been written.
@@ -80,7 +83,7 @@ impl Ledger {
         told: &Told<'_>,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
-        self.write(station, |transaction| {
+        self.write("keep told", station, |transaction| {
             let touched = super::told::keep(transaction, station, queue, &told.changes)?;
             for letter in told.letters {
                 for carrier in told.carriers {
@@ -92,6 +95,9 @@ impl Ledger {
                 transaction
                     .prepare_cached("INSERT INTO told (station, queue, book) VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET book = excluded.book")?
                     .execute(params![station, queue, text])?;
+            }
+            if let Some(record) = told.pressure {
+                super::pressure::keep(transaction, station, queue, record)?;
             }
             if told.ended_at.is_some() {
                 super::records::set_queue(transaction, station, queue, told.ended_at)?;
@@ -111,6 +117,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn book(&self, station: &str, queue: &str) -> Result<Book, LedgerError> {
+        self.leave("book")?;
         let text: Option<String> = self
             .connection
             .query_row(
@@ -135,6 +142,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read. A letter that is damaged is given up and logged.
     pub fn due_letters(&self, now: Timestamp) -> Result<Vec<Waiting>, LedgerError> {
+        self.leave("due letters")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -189,6 +197,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn waiting_times(&self) -> Result<Vec<(i64, String, Timestamp)>, LedgerError> {
+        self.leave("waiting times")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -208,6 +217,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn next_letter(&self) -> Result<Option<Timestamp>, LedgerError> {
+        self.leave("next letter")?;
         let next: Option<i64> = self
             .connection
             .query_row(
@@ -229,6 +239,7 @@ impl Ledger {
         next_try: Timestamp,
         error: &str,
     ) -> Result<(), LedgerError> {
+        self.leave("try again")?;
         self.connection
             .prepare_cached("UPDATE outbox SET tries = tries + 1, next_try_ns = ?2, last_error = ?3 WHERE id = ?1")
             .and_then(|mut s| s.execute(params![id, nanoseconds(next_try), error]))
@@ -247,6 +258,7 @@ impl Ledger {
         error: Option<&str>,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
+        self.leave("finish letter")?;
         let sent = (fate == Fate::Sent).then(|| nanoseconds(now));
         self.connection
             .prepare_cached(
@@ -262,6 +274,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn hurry_letters(&mut self, carrier: &str, at: Timestamp) -> Result<(), LedgerError> {
+        self.leave("hurry letters")?;
         self.connection
             .prepare_cached("UPDATE outbox SET next_try_ns = ?2 WHERE state = 'waiting' AND carrier = ?1 AND tries > 0 AND next_try_ns > ?2")
             .and_then(|mut s| s.execute(params![carrier, nanoseconds(at)]))
@@ -274,6 +287,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn prune_letters(&mut self, now: Timestamp) -> Result<(), LedgerError> {
+        self.leave("prune letters")?;
         let before = nanoseconds(now).saturating_sub(KEPT_S.saturating_mul(1_000_000_000));
         self.connection
             .execute(
@@ -305,6 +319,6 @@ fn insert(
         .map(drop)
 }
 
-fn json(value: &impl serde::Serialize) -> rusqlite::Result<String> {
+pub(super) fn json(value: &impl serde::Serialize) -> rusqlite::Result<String> {
     serde_json::to_string(value).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))
 }

@@ -66,6 +66,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn file(&self, station: &str, path: &Path) -> Result<Option<FileSeen>, LedgerError> {
+        self.leave("file")?;
         let mut statement = self
             .connection
             .prepare_cached("SELECT size, modified_ns, method_sha256 FROM file WHERE station = ?1 AND path = ?2")
@@ -98,7 +99,7 @@ impl Ledger {
         batch: &[NewLanding<'_>],
         unchanged: &[(PathBuf, FileSeen)],
     ) -> Result<(), LedgerError> {
-        self.write(station, |transaction| {
+        self.write("land", station, |transaction| {
             let mut links = Links::open(transaction)?;
             for new in batch {
                 let seen = FileSeen {
@@ -122,6 +123,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or a record is damaged.
     pub fn landings(&self, station: &str, queue: &str) -> Result<Vec<Stored>, LedgerError> {
+        self.leave("landings")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -140,6 +142,7 @@ impl Ledger {
     }
 
     fn stored(&self, row: &rusqlite::Row<'_>) -> Result<Stored, LedgerError> {
+        self.leave("stored")?;
         let id: i64 = row.get(0).map_err(|e| self.sqlite(e))?;
         let text: String = row.get(8).map_err(|e| self.sqlite(e))?;
         let evaluation: Evaluation =
@@ -167,6 +170,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn queues_of_stem(&self, station: &str, stem: &str) -> Result<Vec<String>, LedgerError> {
+        self.leave("queues of stem")?;
         let mut statement = self
             .connection
             .prepare_cached("SELECT DISTINCT queue FROM landing WHERE station = ?1 AND stem = ?2 ORDER BY queue")
@@ -186,7 +190,7 @@ impl Ledger {
         station: &str,
         moves: &[(i64, String, String)],
     ) -> Result<(), LedgerError> {
-        self.write(station, |transaction| {
+        self.write("move landings", station, |transaction| {
             let mut links = Links::open(transaction)?;
             for (id, stem, queue) in moves {
                 let from: Option<String> = transaction
@@ -216,6 +220,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn queues(&self, station: &str) -> Result<Vec<(String, bool)>, LedgerError> {
+        self.leave("queues")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -233,6 +238,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn last_queue(&self, station: &str) -> Result<Option<String>, LedgerError> {
+        self.leave("last queue")?;
         self.connection
             .query_row(
                 "SELECT queue FROM landing WHERE station = ?1 ORDER BY id DESC LIMIT 1",
@@ -253,6 +259,7 @@ impl Ledger {
         queue: &str,
         ended_at: Option<Timestamp>,
     ) -> Result<(), LedgerError> {
+        self.leave("set queue")?;
         set_queue(&self.connection, station, queue, ended_at).map_err(|e| self.sqlite(e))
     }
 
@@ -261,6 +268,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn drop_queue(&mut self, station: &str, queue: &str) -> Result<(), LedgerError> {
+        self.leave("drop queue")?;
         self.connection
             .execute(
                 "DELETE FROM queue WHERE station = ?1 AND queue = ?2",
@@ -280,6 +288,7 @@ impl Ledger {
         list: &ListRecord,
         now: Timestamp,
     ) -> Result<bool, LedgerError> {
+        self.leave("keep list")?;
         let last: Option<(String, i64)> = self
             .connection
             .query_row(
@@ -292,7 +301,7 @@ impl Ledger {
         if last == Some((list.sha256.clone(), nanoseconds(list.modified))) {
             return Ok(false);
         }
-        self.write(station, |transaction| {
+        self.write("keep list", station, |transaction| {
             let mut links = Links::open(transaction)?;
             transaction.execute(
                 "INSERT INTO run_list (station, queue, path, sha256, modified_ns, seen_ns, content) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
@@ -308,6 +317,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn lists(&self, station: &str) -> Result<Vec<ListRecord>, LedgerError> {
+        self.leave("lists")?;
         let mut statement = self
             .connection
             .prepare(

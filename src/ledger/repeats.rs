@@ -28,6 +28,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn keep_relation(&mut self, station: &str, relation: &Relation) -> Result<(), LedgerError> {
+        self.leave("keep relation")?;
         let Relation { of, base, member } = relation;
         let record = serde_json::to_string(member).map_err(|e| self.record("repeat", 0, e))?;
         self.connection
@@ -52,6 +53,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn drop_relation(&mut self, station: &str, place: &Place) -> Result<(), LedgerError> {
+        self.leave("drop relation")?;
         self.connection
             .prepare_cached("DELETE FROM repeat WHERE station = ?1 AND queue = ?2 AND stem = ?3")
             .and_then(|mut s| s.execute(params![station, place.queue, place.stem]))
@@ -64,6 +66,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or a record is damaged.
     pub fn relation(&self, station: &str, place: &Place) -> Result<Option<Relation>, LedgerError> {
+        self.leave("relation")?;
         let row: Option<Row> = self
             .connection
             .prepare_cached("SELECT of_queue, of_stem, base, record FROM repeat WHERE station = ?1 AND queue = ?2 AND stem = ?3")
@@ -91,6 +94,7 @@ impl Ledger {
         station: &str,
         queue: &str,
     ) -> Result<BTreeSet<String>, LedgerError> {
+        self.leave("related stems")?;
         let mut out = BTreeSet::new();
         for sql in [
             "SELECT stem FROM repeat WHERE station = ?1 AND queue = ?2",
@@ -115,6 +119,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn has_marked(&self, station: &str) -> Result<bool, LedgerError> {
+        self.leave("has marked")?;
         let some = "SELECT 1 FROM repeat WHERE station = ?1 AND base IS NOT NULL LIMIT 1";
         self.connection
             .prepare_cached(some)
@@ -127,6 +132,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn marked(&self, station: &str, base: &str) -> Result<Vec<Place>, LedgerError> {
+        self.leave("marked")?;
         self.places(
             "SELECT queue, stem FROM repeat WHERE station = ?1 AND base = ?2 ORDER BY queue, stem",
             params![station, base],
@@ -138,6 +144,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or a record is damaged.
     pub fn family(&self, station: &str, place: &Place) -> Result<Family, LedgerError> {
+        self.leave("family")?;
         let mut family = Family::default();
         let mut next = vec![place.clone()];
         while let Some(place) = next.pop() {
@@ -159,6 +166,7 @@ impl Ledger {
     }
 
     fn places(&self, sql: &str, values: impl Params) -> Result<Vec<Place>, LedgerError> {
+        self.leave("places")?;
         let mut statement = self
             .connection
             .prepare_cached(sql)
@@ -183,6 +191,7 @@ impl Ledger {
         station: &str,
         stem: &str,
     ) -> Result<Vec<(String, jiff::Timestamp)>, LedgerError> {
+        self.leave("landed in")?;
         let mut statement = self
             .connection
             .prepare_cached("SELECT queue, max(modified_ns) FROM landing WHERE station = ?1 AND stem = ?2 GROUP BY queue ORDER BY queue")
@@ -200,6 +209,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn has_ended(&self, station: &str, queue: &str) -> Result<Option<bool>, LedgerError> {
+        self.leave("has ended")?;
         self.connection
             .prepare_cached(
                 "SELECT ended_ns IS NOT NULL FROM queue WHERE station = ?1 AND queue = ?2",

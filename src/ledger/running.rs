@@ -10,7 +10,9 @@ use super::{Ledger, LedgerError, nanoseconds, timestamp};
 pub struct Gap {
     /// The last sign of life.
     pub from: Timestamp,
-    /// The next start.
+    /// The first start after it: what happened meanwhile landed from then on.
+    pub since: Timestamp,
+    /// The last start: after several crashes nobody watched until then.
     pub to: Timestamp,
 }
 
@@ -24,6 +26,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or written.
     pub fn start_running(&mut self, now: Timestamp) -> Result<Option<Gap>, LedgerError> {
+        self.leave("start running")?;
         let row: Option<(Option<i64>, Option<i64>, Option<i64>)> = self
             .connection
             .query_row(
@@ -33,28 +36,31 @@ impl Ledger {
             )
             .optional()
             .map_err(|e| self.sqlite(e))?;
-        let (alive, told_from) = row.map_or((None, None), |(alive, from, _)| (alive, from));
-        let gap = match (told_from, alive) {
+        let (alive, untold, first) = row.unwrap_or((None, None, None));
+        let gap = match (untold, alive) {
             // A gap of which nobody was told yet grows.
             (Some(from), _) => Some(from),
             (None, Some(alive)) => Some(self.last_sign(alive)?),
             (None, None) => None,
         };
         let to = gap.map(|from| nanoseconds(now).max(from));
+        let since = to.map(|to| untold.and(first).unwrap_or(to));
         self.connection
             .execute(
                 "INSERT INTO running (id, alive_ns, gap_from_ns, gap_to_ns) VALUES (1, ?1, ?2, ?3)
                  ON CONFLICT DO UPDATE SET alive_ns = excluded.alive_ns, gap_from_ns = excluded.gap_from_ns, gap_to_ns = excluded.gap_to_ns",
-                params![nanoseconds(now), gap, to],
+                params![nanoseconds(now), gap, since],
             )
             .map_err(|e| self.sqlite(e))?;
-        Ok(gap.zip(to).map(|(from, to)| Gap {
+        Ok(gap.zip(since.zip(to)).map(|(from, (since, to))| Gap {
             from: timestamp(from),
+            since: timestamp(since),
             to: timestamp(to),
         }))
     }
 
     fn last_sign(&self, alive: i64) -> Result<i64, LedgerError> {
+        self.leave("last sign")?;
         let near = alive.saturating_add(NEAR_S.saturating_mul(1_000_000_000));
         let landed: Option<i64> = self
             .connection
@@ -72,6 +78,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn mark_alive(&mut self, now: Timestamp) -> Result<(), LedgerError> {
+        self.leave("mark alive")?;
         self.connection
             .prepare_cached("UPDATE running SET alive_ns = ?1 WHERE id = 1")
             .and_then(|mut s| s.execute([nanoseconds(now)]))
@@ -84,6 +91,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be written.
     pub fn stop_running(&mut self) -> Result<(), LedgerError> {
+        self.leave("stop running")?;
         self.connection
             .execute("UPDATE running SET alive_ns = NULL WHERE id = 1", [])
             .map(drop)

@@ -183,7 +183,8 @@ CREATE TABLE message (
 ";
 
 /// `outbox`: letters on their way, one row for each carrier. `told`: what is known of what was told, one document for each
-/// queue (for the station as a whole the queue is empty). `running`: the daemon's mark; `alive_ns` is null after an orderly stop.
+/// queue (for the station as a whole the queue is empty). `running`: the daemon's mark; `alive_ns` is null after an orderly stop;
+/// `gap_from_ns` and `gap_to_ns` are the last sign of life and the first start of a time in which nobody watched, until people know.
 const VERSION_2: &str = "
 CREATE TABLE outbox (
     id            INTEGER PRIMARY KEY,

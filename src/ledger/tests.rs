@@ -197,16 +197,17 @@ fn a_crash_leaves_its_mark_until_people_know() {
     assert_eq!(ledger.start_running(at(0)).unwrap(), None);
     ledger.mark_alive(at(60)).unwrap();
     drop(ledger);
-    let gap = |from, to| {
+    let gap = |from, since, to| {
         Some(Gap {
             from: at(from),
+            since: at(since),
             to: at(to),
         })
     };
-    assert_eq!(open().start_running(at(900)).unwrap(), gap(60, 900));
+    assert_eq!(open().start_running(at(900)).unwrap(), gap(60, 900, 900));
     // A second crash before anybody was told: the gap grows.
     let mut ledger = open();
-    assert_eq!(ledger.start_running(at(1000)).unwrap(), gap(60, 1000));
+    assert_eq!(ledger.start_running(at(1000)).unwrap(), gap(60, 900, 1000));
     let told = Told {
         gap_told: true,
         ..Told::default()

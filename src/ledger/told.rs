@@ -13,6 +13,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read or a record is damaged.
     pub fn alerts(&self, station: &str, queue: &str) -> Result<Vec<Alert>, LedgerError> {
+        self.leave("alerts")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -45,7 +46,7 @@ impl Ledger {
         if changes.is_empty() {
             return Ok(());
         }
-        self.write(station, |transaction| {
+        self.write("keep alerts", station, |transaction| {
             Ok(((), keep(transaction, station, queue, changes)?))
         })
     }
@@ -61,6 +62,7 @@ impl Ledger {
         body: &str,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
+        self.leave("keep message")?;
         self.connection
             .execute(
                 "INSERT INTO message (station, file_name, written_ns, body) VALUES (?1, ?2, ?3, ?4)
@@ -80,6 +82,7 @@ impl Ledger {
         station: &str,
         since: Timestamp,
     ) -> Result<Vec<(String, String)>, LedgerError> {
+        self.leave("messages since")?;
         let mut statement = self
             .connection
             .prepare_cached(
@@ -99,6 +102,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn messages(&self, station: &str) -> Result<Vec<(String, String)>, LedgerError> {
+        self.leave("messages")?;
         let mut statement = self
             .connection
             .prepare_cached(

@@ -18,10 +18,10 @@ const CHECKS: [Check; 2] = [Check::EluentShort, Check::WasteFull];
 const NEVER_RUN_H: f64 = 72.0;
 
 impl Queue {
-    /// Judges the plan of a run list that is taken up. What has begun already is judged by its pace, in
-    /// [`Queue::watch_budget`]: here it can only be raised.
+    /// Judges the plan of a run list that is taken up. What has begun already is judged by its pace, as time passes: here
+    /// it can only be raised.
     pub fn plan_budget(&mut self, now: Timestamp) {
-        if !self.listed || self.is_ended() {
+        if !self.listed || self.is_ended() || self.is_over(now) {
             return;
         }
         let list: Vec<_> = self.slots().iter().map(|s| s.plan.clone()).collect();
@@ -136,17 +136,14 @@ impl Queue {
             .skip(first_late)
             .map(|s| s.plan.position)
             .collect();
+        let (needed, may) = budget::told_apart(needed_ml, may_ml);
         let what = match check {
-            Check::WasteFull => format!(
-                "{} mL of waste come together until the end and {} mL are free",
-                fixed(needed_ml, 0),
-                fixed(may_ml, 0)
-            ),
+            Check::WasteFull => {
+                format!("{needed} mL of waste come together until the end and {may} mL are free")
+            }
             _ => format!(
-                "{} mL of {:?} are needed until the end and {} mL may be drawn",
-                fixed(needed_ml, 0),
-                one_line(&name),
-                fixed(may_ml, 0)
+                "{needed} mL of {:?} are needed until the end and {may} mL may be drawn",
+                one_line(&name)
             ),
         };
         let longer = match longer_min {

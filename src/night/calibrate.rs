@@ -42,7 +42,7 @@ impl Serving {
     }
 
     fn named(&self, analyte: usize) -> Option<&Named> {
-        if self.own_serves.get(analyte).copied().unwrap_or(false) {
+        if self.is_own(analyte) {
             self.own.as_ref()
         } else {
             self.stored.as_ref()
@@ -75,6 +75,11 @@ impl Serving {
         let stored = |name: &str| self.stored.as_ref()?.calibration.curve(name).map(drop);
         let mut pairs = method.analytes.iter().zip(&self.own_serves);
         pairs.any(|(analyte, own)| *own && stored(&analyte.name).is_none())
+    }
+
+    /// The queue's own curve serves this analyte.
+    pub fn is_own(&self, analyte: usize) -> bool {
+        self.own_serves.get(analyte).copied().unwrap_or(false)
     }
 
     /// The fit of the queue's own calibrators, whether it serves or not.

@@ -218,3 +218,6 @@ pub fn member(queue: &Queue, slot: &Slot) -> Option<Member> {
             .collect(),
     })
 }
+
+#[cfg(test)]
+mod tests;

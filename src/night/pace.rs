@@ -8,6 +8,8 @@ use std::collections::VecDeque;
 
 use jiff::{SignedDuration, Timestamp};
 
+use crate::quant::describe::median;
+
 /// So many intervals are remembered: enough for a median that one pause does not move.
 const REMEMBERED: usize = 15;
 /// A queue without a sign of life for so many cycle times has ended.
@@ -99,7 +101,7 @@ impl Pace {
     /// The cycle time, s: the median of what was seen, never far below or above the method's. Until a few intervals are known
     /// the queue counts as no faster than the method.
     pub fn cycle_s(&self) -> f64 {
-        let Some(median_s) = median(self.intervals_s.iter().copied()) else {
+        let Some(median_s) = median(&self.intervals()) else {
             return self.nominal_s;
         };
         let known = self.intervals_s.len() >= ENOUGH;
@@ -107,12 +109,20 @@ impl Pace {
         median_s.clamp(self.nominal_s * least, self.nominal_s * LONGEST)
     }
 
+    fn intervals(&self) -> Vec<f64> {
+        self.intervals_s.iter().copied().collect()
+    }
+
     /// How cycle times scatter about their median, s: 1.4826 times the median absolute deviation, the standard deviation of
     /// as many regular ones, which a pause does not move (textbook formula; recomputed). `None` until it is known.
     pub fn spread_s(&self) -> Option<f64> {
-        let median_s = median(self.intervals_s.iter().copied())?;
-        let off = self.intervals_s.iter().map(|s| (s - median_s).abs());
-        median(off)
+        let median_s = median(&self.intervals())?;
+        let off: Vec<f64> = self
+            .intervals_s
+            .iter()
+            .map(|s| (s - median_s).abs())
+            .collect();
+        median(&off)
             .filter(|_| self.intervals_s.len() >= ENOUGH)
             .map(|mad_s| MAD_TO_SD * mad_s)
     }
@@ -154,14 +164,6 @@ pub fn later(from: Timestamp, seconds: f64) -> Option<Timestamp> {
 /// A moment moved with the clock; one that would leave the calendar stays.
 pub fn moved(at: Option<Timestamp>, by: SignedDuration) -> Option<Timestamp> {
     at.map(|at| at.checked_add(by).unwrap_or(at))
-}
-
-fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut sorted: Vec<f64> = values.collect();
-    sorted.sort_by(f64::total_cmp);
-    let upper = *sorted.get(sorted.len() / 2)?;
-    let lower = *sorted.get((sorted.len() - 1) / 2)?;
-    Some(lower + (upper - lower) / 2.0)
 }
 
 #[cfg(test)]

@@ -307,9 +307,25 @@ impl Queue {
             first: self.first_landing?,
             last: (self.last_landed?, self.furthest_at?),
             planned_cycle_s: self.method.cycle_s() * self.time_scale,
-            cycle_s: self.pace.cycle_s(),
+            cycle_s: self.budgeted_cycle_s(),
             time_scale: self.time_scale,
         })
+    }
+
+    /// The cycle time that bottles are reckoned with, s: as learnt once a few intervals are known, since one pause is no pace.
+    fn budgeted_cycle_s(&self) -> f64 {
+        let planned_s = self.method.cycle_s() * self.time_scale;
+        match self.pace.spread_s() {
+            Some(_) => self.pace.cycle_s().max(planned_s),
+            None => planned_s,
+        }
+    }
+
+    /// It has begun, and every injection of its list is accounted for, or it has been silent for too long.
+    pub(super) fn is_over(&self, now: Timestamp) -> bool {
+        let done = self.listed && self.unsettled == 0;
+        let quiet = self.given_up_at().is_some_and(|t| t <= now);
+        self.pace.last().is_some() && (done || quiet)
     }
 
     /// Bottles and waste container.

@@ -121,14 +121,16 @@ fn too_few_calibrators(method: &Method, rules: &Plan) -> Option<String> {
 
 /// The columns that the templates name are there.
 fn check_fields(sheet: &Sheet, rules: &Plan) -> Result<(), FileError> {
-    let check = |what: &str, template: &Template, known: &dyn Fn(&str) -> bool| {
+    let check = |what: &str, option: &str, template: &Template, known: &dyn Fn(&str) -> bool| {
         template.fields().filter(|f| !known(f)).try_for_each(|f| {
-            let what = format!("{what} {}", quoted(template.text()));
+            let what = format!("{what} {} (option {option})", quoted(template.text()));
             sheet.need(f, &what).map(|_| ())
         })
     };
-    check("the name", &rules.name, &|f| is_own(f) || is_fallback(f))?;
-    check("the file name", &rules.file, &|f| {
+    check("the name", "--name", &rules.name, &|f| {
+        is_own(f) || is_fallback(f)
+    })?;
+    check("the file name", "--file-name", &rules.file, &|f| {
         is_own(f) || is_fallback(f) || f == "name"
     })?;
     let other = |f: &&str| !(is_own(f) || is_fallback(f) || *f == "name");

@@ -7,7 +7,7 @@
 //! | [`template`], [`safe`] | names built from columns; names that every file system takes |
 //! | [`arrange`] | what comes after what: conditioning, blanks, calibrators, checkpoints, samples |
 //! | [`tray`], [`vials`] | where every vial stands |
-//! | [`make`] | all of it put together |
+//! | [`mod@make`] | all of it put together |
 //!
 //! Pure: values in, values out. The rules stand in the method ([`crate::method::plan`]); the order of a rerun list is made by
 //! [`arrange`] as well.

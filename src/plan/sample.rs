@@ -4,7 +4,7 @@ use crate::config::bounds::Bounds;
 use crate::config::error::FileError;
 use crate::method::plan::{Columns, Plan};
 use crate::runlist::cells::{DECIMAL_COMMAS, Notes, decimal};
-use crate::runlist::{DILUTION, Mangled, TIME_H, VOLUME_UL, has_column};
+use crate::runlist::{DILUTION, Kind, Mangled, TIME_H, VOLUME_UL, has_column};
 
 use super::sheet::{Row, Sheet, shown};
 
@@ -46,6 +46,8 @@ pub struct Samples {
     pub notes: Vec<String>,
     /// Place of the column `vial`.
     pub vial_column: Option<usize>,
+    /// Place of the column `tray`.
+    pub tray_column: Option<usize>,
     /// The sheet has a column for series.
     pub has_series: bool,
     /// Place of the column `replicate`.
@@ -109,7 +111,8 @@ impl Places {
 /// A column that the rules name is not there, or a cell holds what it cannot: with line and column.
 pub fn read(sheet: &Sheet, rules: &Plan) -> Result<Samples, FileError> {
     let places = Places::find(sheet, &rules.columns)?;
-    let (kept, mut notes) = kept(sheet, &places);
+    let (kept, mut notes) = kept(sheet, rules, &places);
+    no_controls(sheet)?;
     let (mut said, mut mangled) = (Notes::default(), Mangled::default());
     let names = naming_columns(sheet, rules, &places);
     let mut all = Vec::with_capacity(sheet.rows.len());
@@ -144,14 +147,33 @@ pub fn read(sheet: &Sheet, rules: &Plan) -> Result<Samples, FileError> {
         extra: kept.iter().map(name).collect(),
         notes,
         vial_column: places.vial,
+        tray_column: places.tray,
         has_series: places.series.is_some(),
         replicate_column: places.replicate,
     })
 }
 
+/// A row that calls itself a blank or standard is none of the samples: the plan places those.
+fn no_controls(sheet: &Sheet) -> Result<(), FileError> {
+    let Some(column) = sheet.column("kind") else {
+        return Ok(());
+    };
+    let other = |kind: Kind| kind != Kind::Sample;
+    let wrong = sheet
+        .rows
+        .iter()
+        .find(|row| Kind::parse(sheet.cell(row, Some(column))).is_some_and(other));
+    wrong.map_or(Ok(()), |row| {
+        let expected = "sample or an empty cell: the plan places blanks, standards, calibrators and conditioning itself";
+        Err(sheet.found(row, column, expected))
+    })
+}
+
 /// Columns that go into the run list as they are, and what is said of those that cannot: the run list has its own.
-fn kept(sheet: &Sheet, places: &Places) -> (Vec<usize>, Vec<String>) {
+fn kept(sheet: &Sheet, rules: &Plan, places: &Places) -> (Vec<usize>, Vec<String>) {
     let copied = places.copied();
+    let fields = rules.name.fields().chain(rules.file.fields());
+    let in_names: Vec<String> = fields.map(str::to_lowercase).collect();
     let (mut kept, mut notes) = (Vec::new(), Vec::new());
     for (c, name) in sheet.columns.iter().enumerate() {
         if name.is_empty() || copied.contains(&Some(c)) {
@@ -160,7 +182,7 @@ fn kept(sheet: &Sheet, places: &Places) -> (Vec<usize>, Vec<String>) {
         let lower = name.to_lowercase();
         if !has_column(&lower) {
             kept.push(c);
-        } else if lower != "name" {
+        } else if !in_names.contains(&lower) {
             notes.push(format!(
                 "column {} is left out: a plan makes that column of the run list itself",
                 shown(name)
@@ -299,5 +321,11 @@ mod tests {
             ]
         );
         assert_eq!(read.extra, ["sampling date"]);
+        let other =
+            |rules: &mut Plan| rules.name = super::super::template::Template::field("crock");
+        assert_eq!(
+            samples("name,crock\na,A\n", other).unwrap().notes,
+            ["column name is left out: a plan makes that column of the run list itself"]
+        );
     }
 }

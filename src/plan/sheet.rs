@@ -1,5 +1,6 @@
 //! The sample sheet: a CSV with any columns, one row for each sample.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use csv::StringRecord;
@@ -29,6 +30,8 @@ pub struct Sheet {
     pub notes: Vec<String>,
     /// A comma stands between the cells, so it cannot stand in numbers.
     pub comma_delimits: bool,
+    /// Places of the columns by their names in lower case.
+    places: HashMap<String, usize>,
 }
 
 /// One row.
@@ -56,9 +59,12 @@ impl Sheet {
                 "found no header, expected a header row and one row for each sample",
             ));
         };
+        let columns = header(&rows.record, header_line, path)?;
+        let named = columns.iter().enumerate().filter(|(_, c)| !c.is_empty());
         let mut sheet = Sheet {
             path: path.to_owned(),
-            columns: header(&rows.record, header_line, path)?,
+            places: named.map(|(k, c)| (c.to_lowercase(), k)).collect(),
+            columns,
             header_line,
             comma_delimits: opened.comma_delimits(),
             ..Sheet::default()
@@ -95,8 +101,7 @@ impl Sheet {
 
     /// The place of the column with this name, in any case.
     pub fn column(&self, name: &str) -> Option<usize> {
-        let wanted = name.trim().to_lowercase();
-        self.columns.iter().position(|c| c.to_lowercase() == wanted)
+        self.places.get(&name.trim().to_lowercase()).copied()
     }
 
     /// The place of a column that is asked for; `what` says by what.
@@ -163,10 +168,11 @@ impl Sheet {
                     continue;
                 }
                 let message = format!(
-                    "found {} cells with {} in cell {}, expected {width} cells as in the header",
+                    "found {} cells with {} in cell {}, expected {} as in the header",
                     record.len(),
                     quoted(text),
-                    place + 1
+                    place + 1,
+                    count(width, "cell")
                 );
                 return Err(self.error(line, message));
             };

@@ -143,13 +143,13 @@ fn doubles_name_both_lines() {
 fn templates_must_have_their_columns() {
     assert_eq!(
         planned("crock,day\nA,3\n", |_| {}).unwrap_err(),
-        "s.csv:1: found no column \"name\" for the name \"{name}\", expected one of \"crock\" or \"day\""
+        "s.csv:1: found no column \"name\" for the name \"{name}\" (option --name), expected one of \"crock\" or \"day\""
     );
     assert_eq!(
         planned("name,day\nA,3\n", |r| r.file =
             Template::parse("{dya}").unwrap())
         .unwrap_err(),
-        "s.csv:1: found no column \"dya\" for the file name \"{dya}\", expected one of \"name\" or \"day\"; the nearest is \"day\""
+        "s.csv:1: found no column \"dya\" for the file name \"{dya}\" (option --file-name), expected one of \"name\" or \"day\"; the nearest is \"day\""
     );
     assert!(
         planned("name,day\nA,3\n", |r| r.other_file =
@@ -240,7 +240,7 @@ fn sheets() -> impl Strategy<Value = String> {
         let mut text = String::from("name,dilution,series,bench\n");
         for (k, (name, dilution, series)) in rows.iter().enumerate() {
             let name = name.replace('"', "\"\"");
-            text += &format!("\"s{k}{name}\",{dilution},{series},\"{name}\"\n");
+            text += &format!("\"s{k}-{name}\",{dilution},{series},\"{name}\"\n");
         }
         text
     })

@@ -148,12 +148,18 @@ fn own_vials(
     let mut own = HashMap::new();
     let mut lines: HashMap<Vial, u64> = HashMap::new();
     for (s, sample) in samples.all.iter().enumerate() {
-        let (Some(row), Some(column)) = (sheet.rows.get(sample.row), samples.vial_column) else {
+        let Some(row) = sheet.rows.get(sample.row) else {
             continue;
         };
-        if sample.vial.is_empty() {
-            continue;
-        }
+        let column = samples.vial_column.filter(|_| !sample.vial.is_empty());
+        let Some(column) = column else {
+            match samples.tray_column {
+                Some(tray) if !sample.tray.is_empty() => {
+                    return Err(sheet.found(row, tray, "a column vial with its place beside it"));
+                }
+                _ => continue,
+            }
+        };
         let named = Vial {
             tray: if sample.tray.is_empty() {
                 "1".to_owned()
@@ -347,6 +353,10 @@ mod tests {
         assert_eq!(
             error("name,vial\na,A2\n", &["A2"]),
             "s.csv:2: column vial: found \"A2\", expected a place that is not taken in tray 1"
+        );
+        assert_eq!(
+            error("name,tray\na,2\n", &[]),
+            "s.csv:2: column tray: found \"2\", expected a column vial with its place beside it"
         );
         assert_eq!(
             error("name,vial,tray\na,A2,2\n", &[]),

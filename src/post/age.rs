@@ -31,12 +31,13 @@ pub fn aged(letter: &Letter, queued_at: Timestamp, now: Timestamp, zone: &TimeZo
     out
 }
 
-/// `45 min`, `2 h 5 min`, `1 day 3 h`.
+/// `24 s`, `45 min`, `2 h 5 min`, `1 day 3 h`.
 pub fn duration(seconds: i64) -> String {
     let minutes = seconds.max(0) / 60;
     let (days, hours, minutes) = (minutes / 1440, minutes / 60 % 24, minutes % 60);
     let plural = |n: i64| count(usize::try_from(n).unwrap_or(usize::MAX), "day");
     match (days, hours, minutes) {
+        (0, 0, 0) => format!("{} s", seconds.max(0)),
         (0, 0, m) => format!("{m} min"),
         (0, h, 0) => format!("{h} h"),
         (0, h, m) => format!("{h} h {m} min"),
@@ -101,13 +102,13 @@ mod tests {
     #[test]
     fn durations_are_short() {
         for (s, text) in [
-            (59, "0 min"),
+            (59, "59 s"),
             (2700, "45 min"),
             (7200, "2 h"),
             (7500, "2 h 5 min"),
             (97_200, "1 day 3 h"),
             (172_800, "2 days"),
-            (-5, "0 min"),
+            (-5, "0 s"),
         ] {
             assert_eq!(duration(s), text);
         }

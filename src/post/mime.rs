@@ -18,6 +18,8 @@ use crate::text::one_line;
 
 /// Longest subject that is sent, characters: a letter's own keep to 70.
 const LONGEST_SUBJECT: usize = 200;
+/// Domain of Message-IDs where the sender's own is not ASCII.
+const NO_DOMAIN: &str = "runsitter.invalid";
 /// The last second of the year 9998.
 const LAST_SECOND: u64 = 253_370_764_799;
 
@@ -47,7 +49,9 @@ pub fn message(
 ) -> Result<Message, MimeError> {
     let from = mailbox(from)?;
     let to: Vec<Mailbox> = to.iter().map(|a| mailbox(a)).collect::<Result<_, _>>()?;
-    let domain = from.email.domain().to_owned();
+    // A Message-ID is plain ASCII.
+    let domain = Some(from.email.domain()).filter(|d| d.is_ascii());
+    let domain = domain.unwrap_or(NO_DOMAIN).to_owned();
     let recipients = to.iter().map(|m| m.email.clone()).collect();
     let envelope = Envelope::new(Some(from.email.clone()), recipients).map_err(refused)?;
     let mut builder = Message::builder()

@@ -7,6 +7,7 @@ pub mod age;
 pub mod backoff;
 pub mod mime;
 pub mod smtp;
+pub mod web;
 pub mod webhook;
 pub mod worker;
 

@@ -1,6 +1,6 @@
 //! Mail: a letter handed to the first configured server that takes it.
 //!
-//! Each delivery is a new conversation ([`talk`]); none is kept open, for a connection that died unnoticed would cost the
+//! Each delivery is a new conversation (`talk`); none is kept open, for a connection that died unnoticed would cost the
 //! next letter. What a failure means is decided here: only a server's own `5xx` to the letter itself is final. Whatever
 //! somebody can mend while the letter waits (a refused password, a certificate, a server that is away) is not.
 
@@ -8,7 +8,7 @@ pub(super) mod secret;
 mod talk;
 mod words;
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -25,13 +25,21 @@ const HOLD: Duration = Duration::from_secs(600);
 const REMEMBERED: usize = 1000;
 
 /// Hands letters to mail servers.
-#[derive(Debug)]
 pub struct Mail {
     email: Email,
     /// Who has got a letter that not everyone has got yet, by Message-ID.
     taken: Mutex<HashMap<String, BTreeSet<Address>>>,
     /// Passwords that were refused: by server, their hash and when.
     refused: Mutex<HashMap<usize, ([u8; 32], Instant)>>,
+}
+
+impl std::fmt::Debug for Mail {
+    /// The configuration alone: a hash of a password is nobody's business either.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Mail")
+            .field("email", &self.email)
+            .finish_non_exhaustive()
+    }
 }
 
 /// What became of one recipient at one server.
@@ -93,7 +101,7 @@ impl Mail {
         let envelope = message.envelope();
         let id = mime::message_id(letter, letter.repeat, "");
         let mut taken = self.taken_of(&id);
-        let mut words: HashMap<Address, Vec<Word>> = HashMap::new();
+        let mut words: BTreeMap<Address, Vec<Word>> = BTreeMap::new();
         let bytes = message.formatted();
         for (k, server) in self.email.servers.iter().enumerate() {
             let waiting: Vec<Address> = envelope
@@ -212,7 +220,7 @@ impl Mail {
 
 /// Done where nobody is left; final only where every server refused for good everyone who is left.
 fn verdict(
-    left: &HashMap<Address, Vec<Word>>,
+    left: &BTreeMap<Address, Vec<Word>>,
     taken: usize,
     servers: usize,
 ) -> Result<(), Refusal> {

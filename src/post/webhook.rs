@@ -5,14 +5,13 @@
 //! meant to go, or nowhere.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::time::Duration;
 
 use hmac::{Hmac, KeyInit as _, Mac as _};
 use jiff::Timestamp;
 use sha2::Sha256;
-use ureq::tls::{Certificate, RootCerts, TlsConfig};
 
+use super::web::{agent, place};
 use super::{Carrier, Delivery, Letter, Refusal};
 
 /// Name of this carrier.
@@ -103,7 +102,7 @@ impl Carrier for Webhook {
 }
 
 fn post(url: &str, secret: &[u8], body: &[u8]) -> Result<(), Refusal> {
-    let answer = agent(url)
+    let answer = agent(url, STEP, WHOLE)
         .post(url)
         .header("Content-Type", "application/json")
         .header(SIGNATURE_HEADER, &signature(secret, body))
@@ -124,50 +123,6 @@ fn judge(status: u16, url: &str) -> Result<(), Refusal> {
         408 | 425 | 429 | 500.. => Err(Refusal::Transient(said)),
         _ => Err(Refusal::Permanent(said)),
     }
-}
-
-/// Scheme and host: a path or query may hold what is not for the log.
-fn place(url: &str) -> &str {
-    let rest = url.find("://").map_or(0, |at| at + 3);
-    let end = url
-        .get(rest..)
-        .and_then(|r| r.find(['/', '?', '#']))
-        .map_or(url.len(), |at| rest + at);
-    url.get(..end).unwrap_or(url)
-}
-
-/// A client for one letter: nothing is kept open between letters.
-fn agent(url: &str) -> ureq::Agent {
-    let mut config = ureq::Agent::config_builder()
-        .timeout_global(Some(WHOLE))
-        .timeout_resolve(Some(STEP))
-        .timeout_connect(Some(STEP))
-        .timeout_send_request(Some(STEP))
-        .timeout_send_body(Some(STEP))
-        .timeout_recv_response(Some(STEP))
-        .max_redirects(0)
-        .http_status_as_error(false)
-        .user_agent(concat!("runsitter/", env!("CARGO_PKG_VERSION")));
-    if url.starts_with("https:") {
-        config = config.https_only(true).tls_config(tls());
-    } else {
-        // To this machine itself: no proxy stands between.
-        config = config.proxy(None);
-    }
-    config.build().into()
-}
-
-/// The system's certificates.
-fn tls() -> TlsConfig {
-    let roots: Vec<Certificate<'static>> = rustls_native_certs::load_native_certs()
-        .certs
-        .iter()
-        .map(|der| Certificate::from_der(der).to_owned())
-        .collect();
-    TlsConfig::builder()
-        .root_certs(RootCerts::Specific(Arc::new(roots)))
-        .unversioned_rustls_crypto_provider(Arc::new(rustls::crypto::ring::default_provider()))
-        .build()
 }
 
 #[cfg(test)]
@@ -245,11 +200,5 @@ mod tests {
         assert!(read_secret(&file).is_err(), "open to others");
         assert!(read_secret(dir.path()).is_err());
         assert!(read_secret(&dir.path().join("none")).is_err());
-    }
-
-    #[test]
-    fn only_scheme_and_host_are_named() {
-        assert_eq!(place("http://127.0.0.1:80?x"), "http://127.0.0.1:80");
-        assert_eq!(place("https://a.example"), "https://a.example");
     }
 }

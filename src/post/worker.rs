@@ -36,6 +36,12 @@ pub struct Report {
     pub result: Result<(), Refusal>,
 }
 
+/// Who carries letters.
+pub trait Courier {
+    /// Takes a job; false where there is no such carrier, or nobody at work any more.
+    fn send(&self, carrier: &str, job: Job) -> bool;
+}
+
 /// The thread. Dropping this ends it at once, whatever is on its way: a letter without a report is sent again.
 pub struct Worker {
     lines: BTreeMap<String, mpsc::UnboundedSender<Job>>,
@@ -77,9 +83,10 @@ impl Worker {
             })?;
         Ok(Worker { lines, _end: end })
     }
+}
 
-    /// Hands a job over; false where there is no such carrier.
-    pub fn send(&self, carrier: &str, job: Job) -> bool {
+impl Courier for Worker {
+    fn send(&self, carrier: &str, job: Job) -> bool {
         self.lines
             .get(carrier)
             .is_some_and(|line| line.send(job).is_ok())

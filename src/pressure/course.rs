@@ -1,7 +1,6 @@
 //! The pressure of one queue, reading by reading.
 
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
 use super::Reading;
 use super::cycle::{BINS, Bins, Phase, Point, middle};
@@ -11,6 +10,7 @@ use super::forecast::{Forecast, forecast};
 use super::limits::{self, Guard, Side};
 use super::pulse::Pulse;
 use super::ripple::{self, Ripple};
+pub use super::terms::{Change, Finding, Plan, Terms};
 use super::words;
 use crate::check::Check;
 use crate::night::pace::Pace;
@@ -25,60 +25,6 @@ const NIGHT_H: f64 = 12.0;
 const STARTED: f64 = 0.25;
 /// Readings that come out of order by more than this mean that the clock was set back, min.
 const SET_BACK_MIN: f64 = 10.0;
-
-/// What a queue's pressure is judged by.
-#[derive(Debug, Clone)]
-pub struct Terms {
-    /// Highest pressure, MPa.
-    pub max_mpa: Option<f64>,
-    /// Lowest pressure, MPa.
-    pub min_mpa: Option<f64>,
-    /// The band that people expect, MPa.
-    pub normal_mpa: Option<[f64; 2]>,
-    /// The method's cycle time, s.
-    pub cycle_s: f64,
-    /// How long past its time a trace may be, s.
-    pub late_s: f64,
-    /// 1 in life; a rehearsal runs its cycle times faster.
-    pub time_scale: f64,
-    /// For times in messages.
-    pub zone: TimeZone,
-}
-
-/// What is planned: positions and names in order.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Plan {
-    /// Position and name of each injection.
-    pub injections: Vec<(u64, String)>,
-    /// A list says so: then the end is known.
-    pub listed: bool,
-}
-
-/// What is wrong now.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Finding {
-    /// Position and name of the injection that ran.
-    pub running: Option<(u64, String)>,
-    /// What was measured, MPa.
-    pub measured_mpa: f64,
-    /// Against which limit, MPa.
-    pub limit_mpa: f64,
-    /// Positions of the injections that it touches.
-    pub affected: Vec<u64>,
-    /// One sentence, without a final stop.
-    pub message: String,
-}
-
-/// A condition began (`Some`) or ended.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Change {
-    /// When, by the log's own time.
-    pub at: Timestamp,
-    /// Which.
-    pub check: Check,
-    /// What is wrong; `None`: no more.
-    pub finding: Option<Finding>,
-}
 
 /// A fall that may be the pump's shutdown: told only when it is none.
 #[derive(Debug, Clone)]

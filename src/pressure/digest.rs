@@ -43,6 +43,9 @@ pub struct Digest {
     pub outside: Option<(f64, Timestamp)>,
     /// It stood above the band, below it.
     pub sides: (bool, bool),
+    /// What it stood at last.
+    #[serde(default)]
+    pub last: Option<Extreme>,
 }
 
 /// What the ledger keeps of a queue's pressure.
@@ -69,6 +72,7 @@ pub struct Gather {
     outside_s: f64,
     outside_since_s: Option<f64>,
     sides: (bool, bool),
+    last: Option<Extreme>,
 }
 
 /// How seconds of a course become moments and hours.
@@ -116,6 +120,7 @@ impl Gather {
 
     fn extremes(&mut self, point: &Point, scale: Scale) {
         let at = scale.at(point.at_s);
+        self.last = Some(Extreme { mpa: point.mpa, at });
         let less = |e: Option<Extreme>| e.is_none_or(|e| point.lowest_mpa < e.mpa);
         let more = |e: Option<Extreme>| e.is_none_or(|e| point.highest_mpa > e.mpa);
         if less(self.lowest) {
@@ -192,6 +197,7 @@ impl Gather {
                 .outside_since_s
                 .map(|s| (whole.outside_s / scale.minute_s, scale.at(s))),
             sides: whole.sides,
+            last: whole.last,
         })
     }
 }
@@ -239,6 +245,7 @@ mod tests {
         let digest = gathered(10, |c| 4.0 + 0.1 * c as f64);
         assert_eq!(digest.readings, 120);
         assert_eq!((digest.lowest.mpa, digest.highest.mpa), (3.9, 5.0));
+        assert_eq!(digest.last.map(|l| l.mpa), Some(4.9));
         assert!((digest.median_mpa - 4.45).abs() < 1e-12);
         // 0.1 MPa in each cycle of 20 min.
         let slope = digest.slope_mpa_per_h.unwrap();

@@ -21,6 +21,7 @@ pub mod ripple;
 #[cfg(test)]
 mod simulate;
 pub mod slope;
+pub mod terms;
 pub mod time;
 pub mod unit;
 pub mod words;

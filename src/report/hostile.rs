@@ -22,8 +22,24 @@ fn text() -> impl Strategy<Value = String> {
         ".{0,40}",
         "[\\x00-\\x1f]{1,5}",
         "[=+@\\-\t\r\n\",;'/\\\\:\u{202e}\u{200b} a-c]{0,20}",
+        "<[!/a-z]{1,8}[ =>\"'&]{0,3}[a-z<]{0,6}>?",
         "x{200}"
     ]
+}
+
+/// No element but those that the program writes itself: text from outside never becomes one.
+fn own_elements_only(page: &str) -> bool {
+    const OWN: [&str; 17] = [
+        "!DOCTYPE", "html", "head", "meta", "title", "body", "div", "h1", "h2", "p", "b", "ul",
+        "li", "table", "tr", "td", "pre",
+    ];
+    let fine = |c: char| c == '\n' || !c.is_control();
+    page.chars().all(fine)
+        && page.split('<').skip(1).all(|part| {
+            let name = part.trim_start_matches('/');
+            let end = name.find(|c: char| !c.is_ascii_alphanumeric() && c != '!');
+            OWN.contains(&end.map_or(name, |e| &name[..e]))
+        })
 }
 
 proptest! {
@@ -41,7 +57,8 @@ proptest! {
         let raised = night.changes.alerts.clone();
         let queue = night.queue();
         fields(&sheet::whole(queue, &zone()), 27)?;
-        fields(&time_course::csv(queue), 15)?;
+        fields(&time_course::csv(queue), 10)?;
+        fields(&time_course::replicates::csv(queue), 12)?;
         fields(&alerts::csv(queue.alerts(), &zone()), 13)?;
         let list = rerun::csv(queue, &["remark".to_owned()]);
         fields(&list, 14)?;
@@ -51,6 +68,7 @@ proptest! {
         for message in crate::tell::messages(queue, &raised, &zone()) {
             prop_assert!(message.file_name.len() <= 120 && message.subject.chars().count() <= 70);
             prop_assert!(message.body.chars().all(|c| c == '\n' || !c.is_control()));
+            prop_assert!(own_elements_only(&message.html), "{}", message.html);
         }
         prop_assert!(summary.chars().all(|c| c == '\n' || !c.is_control()));
         let turned = summary.contains('\u{202e}');

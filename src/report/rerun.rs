@@ -10,6 +10,7 @@ mod calibrators;
 mod dilution;
 mod frame;
 mod name;
+mod vials;
 
 pub use dilution::dilutions;
 
@@ -34,7 +35,8 @@ pub fn list(queue: &Queue, extra: &[String]) -> RunList {
         list.extra.push(COLUMN.to_owned());
         extra.len()
     });
-    let samples = samples(queue);
+    let mut samples = samples(queue);
+    vials::part(queue, &mut samples);
     let calibrators = calibrators::calibrators(queue, !samples.is_empty());
     if samples.is_empty() && calibrators.is_empty() {
         return list;

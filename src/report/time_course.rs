@@ -1,6 +1,7 @@
-//! `time-course.csv`: replicates brought together, and how fast they change.
+//! `time-course.csv`: replicates brought together; [`replicates`] holds how they scatter and how fast they change.
 
 pub mod rates;
+pub mod replicates;
 pub mod suspect;
 
 use std::collections::HashMap;
@@ -12,11 +13,9 @@ use crate::night::Verdict;
 use crate::night::queue::{Queue, Slot};
 use crate::night::replicate::Group;
 use crate::quant::describe::{MeanInterval, mean_interval_95};
-use crate::quant::rate::Rate;
 
 /// The first line.
-pub const HEADER: &str = "series,time_h,analyte,unit,n,mean,sd,low_95,high_95,left_out,rsd_percent,outlier,rate_per_h,rate_low_95,\
-rate_high_95\n";
+pub const HEADER: &str = "series,time_h,analyte,unit,n,mean,sd,low_95,high_95,left_out\n";
 
 /// Digits of the figures.
 const DIGITS: usize = 6;
@@ -48,9 +47,8 @@ impl Mean {
 /// The whole file.
 pub fn csv(queue: &Queue) -> String {
     let mut out = HEADER.to_owned();
-    let all = means(queue);
-    for (mean, rate) in all.iter().zip(rates::rates(queue, &all)) {
-        row(&mut out, queue, mean, rate);
+    for mean in means(queue) {
+        row(&mut out, queue, &mean);
     }
     out
 }
@@ -105,12 +103,27 @@ fn mean(queue: &Queue, group: usize, analyte: usize) -> Option<Mean> {
     })
 }
 
-fn row(out: &mut String, queue: &Queue, mean: &Mean, rate: Option<Rate>) {
+fn row(out: &mut String, queue: &Queue, mean: &Mean) {
+    if !head(out, queue, mean) {
+        return;
+    }
+    let f = mean.figures.as_ref();
+    for value in [f.and_then(|f| f.low_95), f.and_then(|f| f.high_95)] {
+        out.push(',');
+        cells::significant(out, value, DIGITS);
+    }
+    out.push(',');
+    cells::text(out, &mean.left_out);
+    out.push(cells::END);
+}
+
+/// Series, time, analyte, unit, n, mean and SD, as both files begin; false where the mean is of no group.
+fn head(out: &mut String, queue: &Queue, mean: &Mean) -> bool {
     let (Some(group), Some(analyte)) = (
         queue.groups().get(mean.group),
         queue.method().analytes.get(mean.analyte),
     ) else {
-        return;
+        return false;
     };
     cells::text(out, &group.series);
     out.push(',');
@@ -121,30 +134,11 @@ fn row(out: &mut String, queue: &Queue, mean: &Mean, rate: Option<Rate>) {
     cells::text(out, &analyte.unit);
     let f = mean.figures.as_ref();
     let _ = write!(out, ",{}", f.map_or(0, |f| f.n));
-    for value in [
-        f.map(|f| f.mean),
-        f.and_then(|f| f.sd),
-        f.and_then(|f| f.low_95),
-        f.and_then(|f| f.high_95),
-    ] {
+    for value in [f.map(|f| f.mean), f.and_then(|f| f.sd)] {
         out.push(',');
         cells::significant(out, value, DIGITS);
     }
-    out.push(',');
-    cells::text(out, &mean.left_out);
-    out.push(',');
-    cells::fixed(out, mean.rsd_percent(), 2);
-    out.push(',');
-    cells::text(out, &suspect::words(queue, mean));
-    for value in [
-        rate.map(|r| r.per_h),
-        rate.and_then(|r| r.low_95),
-        rate.and_then(|r| r.high_95),
-    ] {
-        out.push(',');
-        cells::significant(out, value, DIGITS);
-    }
-    out.push(cells::END);
+    true
 }
 
 #[cfg(test)]
@@ -174,14 +168,14 @@ mod tests {
             "{text}"
         );
         assert!(
-            lines[1].ends_with(",sample 4 (position 4): unreadable-trace,3.45,,,,"),
+            lines[1].ends_with(",sample 4 (position 4): unreadable-trace"),
             "{text}"
         );
         assert!(
             lines[2].starts_with("crock 3,48,acetic acid,mmol/L,1,"),
             "{text}"
         );
-        assert!(lines[2].contains(",,,,\"'=crock 3, r1 (position 2): above-range; sample 4 (position 4): unreadable-trace\",,,,,"), "{text}");
+        assert!(lines[2].contains(",,,,\"'=crock 3, r1 (position 2): above-range; sample 4 (position 4): unreadable-trace\""), "{text}");
         let mean = &means(night.queue())[0];
         let f = mean.figures.as_ref().unwrap();
         assert!(
@@ -227,7 +221,7 @@ mod tests {
         let text = csv(night.judged());
         assert!(
             text.contains(
-                "crock,0,lactic acid,mmol/L,0,,,,,sample 2 (position 2): bracket-failed,,,,,\n"
+                "crock,0,lactic acid,mmol/L,0,,,,,sample 2 (position 2): bracket-failed\n"
             ),
             "{text}"
         );

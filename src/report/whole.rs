@@ -1,8 +1,10 @@
 //! Files that are whole at every instant: written beside, then renamed, and only where their content changes.
 
 use std::fs;
-use std::io::{self, Write as _};
+use std::io;
 use std::path::{Path, PathBuf};
+
+use crate::outside;
 
 /// Names of files that are being written.
 const PREFIX: &str = ".writing-";
@@ -47,6 +49,7 @@ pub fn keep(path: &Path, bytes: &[u8]) -> Result<bool, WriteError> {
 
 /// True where the file is there and holds exactly these bytes.
 fn holds(path: &Path, bytes: &[u8]) -> io::Result<bool> {
+    outside::disk("compare with", path)?;
     match fs::metadata(path) {
         Ok(meta) if meta.len() == bytes.len() as u64 => Ok(fs::read(path)? == bytes),
         Ok(_) => Ok(false),
@@ -65,10 +68,14 @@ pub fn replace(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
         .parent()
         .filter(|p| !p.as_os_str().is_empty())
         .unwrap_or(Path::new("."));
+    outside::disk("make the folder", folder).map_err(failed())?;
     fs::create_dir_all(folder).map_err(failed())?;
+    outside::disk("write beside", path).map_err(failed())?;
     let mut beside = beside(folder).map_err(failed())?;
-    beside.write_all(bytes).map_err(failed())?;
+    outside::write_all(beside.as_file_mut(), bytes, path).map_err(failed())?;
+    outside::disk("sync", path).map_err(failed())?;
     beside.as_file().sync_all().map_err(failed())?;
+    outside::disk("rename", path).map_err(failed())?;
     beside.persist(path).map_err(|e| failed()(e.error))?;
     Ok(())
 }

@@ -12,6 +12,8 @@ pub(crate) mod rows;
 mod text;
 mod write;
 
+pub use text::MAX_BYTES;
+
 /// What an injection is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Kind {

@@ -8,7 +8,7 @@ use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE, WINDOWS_1252};
 use crate::config::error::FileError;
 
 /// Largest run list, bytes.
-pub(super) const MAX_BYTES: usize = 64 * 1024 * 1024;
+pub const MAX_BYTES: usize = 64 * 1024 * 1024;
 
 /// A run list as text, its lines ended by `\n`, and what was worth saying about it.
 pub(super) struct Text {
@@ -24,7 +24,7 @@ pub(super) fn decode(bytes: &[u8], path: &Path, each: &str) -> Result<Text, File
         let mb = MAX_BYTES / (1024 * 1024);
         return Err(FileError::whole(
             path,
-            format!("found {} bytes, expected at most {mb} MB", bytes.len()),
+            format!("found more than {mb} MB, expected at most so much"),
         ));
     }
     // A zip archive or a compound file: what spreadsheet programs write when they are not told otherwise.

@@ -2,7 +2,7 @@
 
 use super::header::Column;
 use super::{Injection, RunList, stem};
-use crate::text::{cell, csv_field};
+use crate::text::{cell, csv_field, csv_quoted};
 
 /// A run list as CSV: the twelve columns, then the extra ones; RFC 4180 quoting, line ends `\n`, decimal points.
 /// Text that a spreadsheet would take for a formula gets an apostrophe, which reading takes off again.
@@ -32,7 +32,12 @@ fn line(out: &mut String, fields: impl Iterator<Item = String>) {
         if i > 0 {
             out.push(',');
         }
-        csv_field(out, &field);
+        // Bare ones in the header would be counted when the delimiter is found.
+        if field.contains([';', '\t']) {
+            csv_quoted(out, &field);
+        } else {
+            csv_field(out, &field);
+        }
     }
     out.push('\n');
 }

@@ -34,6 +34,8 @@ use crate::night::alarm::{Alert, Alerts};
 use crate::night::made::Change;
 use crate::night::pace::later;
 use crate::night::queue::Queue;
+use crate::outside;
+use crate::pressure::digest::Record;
 
 /// What gives a desk up.
 #[derive(Debug, thiserror::Error)]
@@ -109,6 +111,12 @@ pub struct Desk {
     gauge: Option<Gauge>,
     /// Changes of the method or the calibration so far.
     changes: Vec<Change>,
+    /// What the ledger is to know of the pressure of queues.
+    pressure_unkept: BTreeMap<String, Record>,
+    /// Queues that have ended while a result of theirs could not be written.
+    unended: BTreeSet<String>,
+    /// It was told that results cannot be written.
+    told_unwritable: bool,
 }
 
 impl Desk {
@@ -123,7 +131,7 @@ impl Desk {
         time_scale: f64,
     ) -> Result<Desk, DeskError> {
         let setup = Setup::load(config, station)?;
-        let zone = TimeZone::system();
+        let zone = outside::zone();
         let mut desk = Desk {
             results: config.results_dir.join(&station.name),
             night: setup.night(time_scale, zone.clone()),
@@ -140,6 +148,9 @@ impl Desk {
             postbox: None,
             gauge: None,
             changes: Vec::new(),
+            pressure_unkept: BTreeMap::new(),
+            unended: BTreeSet::new(),
+            told_unwritable: false,
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
@@ -164,7 +175,7 @@ impl Desk {
     }
 
     fn keep_documents(&mut self, ledger: &mut Ledger) -> Result<(), LedgerError> {
-        let now = Timestamp::now();
+        let now = outside::wall();
         ledger.keep_document(
             &self.station.name,
             "method",
@@ -224,7 +235,7 @@ impl Desk {
         for queue in listed.iter().filter(|q| !over.contains(*q)) {
             self.load(ledger, queue)?;
         }
-        self.night.plan_budgets_again(&over, Timestamp::now());
+        self.night.plan_budgets_again(&over, outside::wall());
         Ok(())
     }
 
@@ -360,13 +371,14 @@ impl Desk {
             self.keep_and_post(ledger, queue, &changes.alerts, now)?;
             self.update(queue, changes);
         }
+        self.keep_pressures(ledger)?;
         if !self.bad_lists.is_empty() {
             self.place_bad_lists(ledger)?;
         }
         self.note_made(ledger)?;
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
-            self.flush_queue(queue);
-            self.keep_end(ledger, queue, now)?;
+            let written = self.flush_queue(queue);
+            self.keep_end(ledger, queue, written, now)?;
             tracing::info!(queue, "the queue has ended");
             if let Some(listener) = &mut self.listener {
                 listener(&Event::Ended {
@@ -374,6 +386,7 @@ impl Desk {
                 });
             }
         }
+        self.keep_late_ends(ledger, now)?;
         self.post_due(ledger, now)
     }
 
@@ -398,12 +411,16 @@ pub fn stem_of(path: &Path) -> String {
     crate::runlist::stem(&name).to_owned()
 }
 
-/// A queue's name as a folder: what no file system takes is replaced.
+/// A queue's name as a folder: what no file system takes is replaced, and what had to be changed gets a short checksum of
+/// the name, so that no two queues share a folder.
 pub fn safe_folder(queue: &str) -> String {
     let mut out: String = queue
         .chars()
         .map(|c| {
-            if c.is_control() || matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|') {
+            if c.is_control()
+                || crate::text::is_hidden(c)
+                || matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|')
+            {
                 '_'
             } else {
                 c
@@ -414,9 +431,8 @@ pub fn safe_folder(queue: &str) -> String {
         out.pop();
     }
     let trimmed = out.trim_end_matches(['.', ' ']);
-    if trimmed.is_empty() || trimmed == "alerts" {
-        format!("_{trimmed}")
-    } else {
-        trimmed.to_owned()
+    if trimmed == queue && trimmed != "alerts" && !trimmed.is_empty() {
+        return trimmed.to_owned();
     }
+    format!("{trimmed}_{:08x}", crate::tell::name::checksum(queue))
 }

@@ -12,6 +12,7 @@ use sha2::{Digest, Sha256};
 
 use crate::intake::Seen;
 use crate::method::Method;
+use crate::outside;
 use crate::quant::matching;
 use crate::reading::{Evaluation, Unreadable};
 use crate::trace::{self, Hints, Settings};
@@ -91,6 +92,7 @@ pub fn evaluate(seen: Seen, bench: Bench<'_>, buffer: &mut Vec<u8>) -> Outcome {
 /// Fills the buffer; false where the file is no longer as it was seen.
 fn read(seen: &Seen, buffer: &mut Vec<u8>) -> io::Result<bool> {
     buffer.clear();
+    outside::disk("open", &seen.path)?;
     let mut file = open(&seen.path)?;
     let before = file.metadata()?;
     if !before.is_file() || before.len() != seen.size {
@@ -100,6 +102,7 @@ fn read(seen: &Seen, buffer: &mut Vec<u8>) -> io::Result<bool> {
     buffer
         .try_reserve(size.saturating_add(1))
         .map_err(|_| io::Error::from(io::ErrorKind::OutOfMemory))?;
+    outside::disk("read", &seen.path)?;
     // A file that grows meanwhile is read no further than one byte past what was seen.
     file.by_ref()
         .take(seen.size.saturating_add(1))
@@ -114,16 +117,18 @@ fn read(seen: &Seen, buffer: &mut Vec<u8>) -> io::Result<bool> {
         && modified.is_none_or(|m| m == seen.modified))
 }
 
+/// Opens a file of the watched folder.
 #[cfg(target_os = "linux")]
-fn open(path: &Path) -> io::Result<File> {
+pub(super) fn open(path: &Path) -> io::Result<File> {
     use rustix::fs::{Mode, OFlags};
     // A link or a pipe may have taken the file's place since it was seen: neither is followed, neither blocks.
     let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::CLOEXEC;
     Ok(File::from(rustix::fs::open(path, flags, Mode::empty())?))
 }
 
+/// Opens a file of the watched folder.
 #[cfg(not(target_os = "linux"))]
-fn open(path: &Path) -> io::Result<File> {
+pub(super) fn open(path: &Path) -> io::Result<File> {
     File::open(path)
 }
 
@@ -179,9 +184,7 @@ pub fn work_out(bytes: &[u8], bench: Bench<'_>) -> (Evaluation, bool) {
 
 /// Evaluates files on all cores and hands the outcomes over in the files' order.
 pub fn evaluate_all(files: Vec<Seen>, bench: Bench<'_>, mut take: impl FnMut(Outcome)) {
-    let workers = std::thread::available_parallelism()
-        .map_or(1, usize::from)
-        .min(files.len());
+    let workers = outside::cores().min(files.len());
     if workers <= 1 {
         let mut buffer = Vec::new();
         for seen in files {

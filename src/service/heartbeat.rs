@@ -1,15 +1,19 @@
-//! The sign of life: a file that is rewritten only while everything works.
+//! The sign of life: a file that is rewritten, and an address that is called, only while everything works.
 //!
-//! Whoever must know that nobody watches any more looks at this file's age. So it is left alone as soon as a watched folder
-//! cannot be looked at, the ledger cannot be written, or a result cannot.
+//! Whoever must know that nobody watches any more looks at this file's age, or has a service notice that the calls stay
+//! away. So both end as soon as a watched folder cannot be looked at, the ledger cannot be written, or a result cannot.
+
+mod call;
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 
+use self::call::Caller;
 use crate::config;
 use crate::night::queue::Queue;
+use crate::outside;
 use crate::report::whole::replace;
 use crate::text::one_line;
 
@@ -18,10 +22,11 @@ const PROVE: Duration = Duration::from_secs(30);
 /// Where something does not work, it is looked at again after so long.
 const TRY_AGAIN: Duration = Duration::from_secs(5);
 
-/// When the file is due, and whether everything worked when that was last proved.
+/// When a sign of life is due, and whether everything worked when that was last proved.
 #[derive(Debug)]
 pub struct Heartbeat {
     file: Option<PathBuf>,
+    caller: Option<Caller>,
     every: Duration,
     next_beat: Instant,
     next_proof: Instant,
@@ -32,11 +37,12 @@ pub struct Heartbeat {
 }
 
 impl Heartbeat {
-    /// With the file of the configuration, or without one for the watchdog alone.
+    /// With the file and the address of the configuration, or without either for the watchdog alone.
     pub fn new(settings: Option<&config::Heartbeat>, now: Instant) -> Heartbeat {
         let every = settings.and_then(|s| Duration::try_from_secs_f64(s.every_s).ok());
         Heartbeat {
-            file: settings.map(|s| s.file.clone()),
+            file: settings.and_then(|s| s.file.clone()),
+            caller: settings.and_then(|s| s.url.as_deref()).map(Caller::new),
             every: every.unwrap_or(PROVE),
             next_beat: now,
             next_proof: now,
@@ -51,9 +57,9 @@ impl Heartbeat {
         now >= self.next_proof
     }
 
-    /// When it has something to do; `None` without a file: then the turns of the loop are enough.
+    /// When it has something to do; `None` for the watchdog alone: then the turns of the loop are enough.
     pub fn next_due(&self) -> Option<Instant> {
-        self.file.as_ref().map(|_| self.next_proof)
+        (self.file.is_some() || self.caller.is_some()).then_some(self.next_proof)
     }
 
     /// Everything worked when it was last proved.
@@ -61,7 +67,7 @@ impl Heartbeat {
         self.well
     }
 
-    /// Takes what a proof gave (`Err`: what does not work), and writes the file where that is due.
+    /// Takes what a proof gave (`Err`: what does not work), and gives the sign where that is due.
     pub fn take(&mut self, proof: Result<(), String>, now: Instant, line: &dyn Fn() -> String) {
         self.well = proof.is_ok();
         self.next_proof = now
@@ -87,7 +93,14 @@ impl Heartbeat {
     }
 
     fn beat(&mut self, now: Instant, line: &dyn Fn() -> String) {
-        let Some(file) = self.file.as_ref().filter(|_| now >= self.next_beat) else {
+        if now < self.next_beat {
+            return;
+        }
+        self.next_beat = now + self.every;
+        if let Some(caller) = &self.caller {
+            caller.call();
+        }
+        let Some(file) = &self.file else {
             return;
         };
         match replace(file, line().as_bytes()) {
@@ -98,7 +111,6 @@ impl Heartbeat {
                 }
             }
         }
-        self.next_beat = now + self.every;
     }
 }
 
@@ -107,12 +119,14 @@ impl Heartbeat {
 /// # Errors
 /// What is wrong with it.
 pub fn prove_folder(folder: &Path) -> Result<(), String> {
-    let made = std::fs::create_dir_all(folder).and_then(|()| {
-        tempfile::Builder::new()
-            .prefix(".writing-")
-            .suffix(".tmp")
-            .tempfile_in(folder)
-    });
+    let made = outside::disk("try to write in", folder)
+        .and_then(|()| std::fs::create_dir_all(folder))
+        .and_then(|()| {
+            tempfile::Builder::new()
+                .prefix(".writing-")
+                .suffix(".tmp")
+                .tempfile_in(folder)
+        });
     let closed = made.and_then(tempfile::NamedTempFile::close);
     closed.map_err(|e| format!("cannot write in {}: {e}", folder.display()))
 }
@@ -154,7 +168,8 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("alive.txt");
         let settings = config::Heartbeat {
-            file: file.clone(),
+            file: Some(file.clone()),
+            url: None,
             every_s: 60.0,
         };
         let start = Instant::now();

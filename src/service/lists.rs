@@ -1,5 +1,7 @@
 //! Run lists on the disk.
 
+use std::fs::File;
+use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
 
 use crate::config::Station;
@@ -18,6 +20,25 @@ pub fn queue_of(path: &Path) -> String {
             .map(|n| n.to_string_lossy().into_owned())
             .unwrap_or_default(),
     )
+}
+
+/// The bytes of a run list of the watched folder, as [`some`] gives them.
+///
+/// # Errors
+/// It cannot be opened or read, or a link has taken its place.
+pub fn bytes(path: &Path) -> io::Result<Vec<u8>> {
+    some(super::evaluate::open(path)?)
+}
+
+/// The bytes of a run list or a sample sheet: no more than it takes to see that they are too many.
+///
+/// # Errors
+/// It cannot be read.
+pub fn some(file: File) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.take(runlist::MAX_BYTES as u64 + 1)
+        .read_to_end(&mut bytes)?;
+    Ok(bytes)
 }
 
 /// Reads a run list and holds its levels against the method.

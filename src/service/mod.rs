@@ -13,5 +13,7 @@ pub mod outage;
 pub mod outputs;
 pub mod process;
 pub mod setup;
+#[cfg(test)]
+mod simulated;
 pub mod tail;
 pub mod watch;

@@ -9,13 +9,13 @@ use std::sync::mpsc::{Receiver, Sender};
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
 use super::carriers;
 use super::desk::DeskError;
 use super::watch::{Ended, Options, Signal, run};
 use crate::config::Config;
 use crate::ledger::LedgerError;
+use crate::outside;
 use crate::post::{Carrier, Refusal};
 use crate::tell;
 
@@ -68,7 +68,7 @@ pub fn run_through(
         if !begun {
             return Err(error.into());
         }
-        let now = Timestamp::now();
+        let now = outside::wall();
         let outage = outage.get_or_insert_with(|| {
             let quiet = told_at.is_some_and(|t| now.duration_since(t).as_secs() < QUIET_S);
             told_at = told_at.filter(|_| quiet).or(Some(now));
@@ -83,12 +83,12 @@ pub fn run_through(
 
 /// Waits a while; true for the order to stop. What became of letters is kept for the next run.
 fn stopped(signals: &Receiver<Signal>, hints: &Sender<Signal>) -> bool {
-    let until = Instant::now() + TRY_AGAIN;
+    let until = outside::steady() + TRY_AGAIN;
     let mut kept = Vec::new();
     let mut stop = false;
     while !stop {
-        let left = until.saturating_duration_since(Instant::now());
-        match signals.recv_timeout(left) {
+        let left = until.saturating_duration_since(outside::steady());
+        match outside::receive(signals, left) {
             Ok(Signal::Stop) => stop = true,
             Ok(post @ Signal::Post(_)) => kept.push(post),
             // Folders are looked at as a whole when it begins again.
@@ -110,7 +110,7 @@ impl Outage {
         } else {
             carriers::configured(&config.alert)
         };
-        let now = Instant::now();
+        let now = outside::steady();
         Outage {
             since,
             untold: ways.into_iter().map(|way| (way, now)).collect(),
@@ -119,7 +119,7 @@ impl Outage {
 
     /// Tells those who are told at once, through every carrier that is due.
     fn tell(&mut self, config: &Config, error: &LedgerError) {
-        let now = Instant::now();
+        let now = outside::steady();
         if !self.untold.iter().any(|(_, due)| *due <= now) {
             return;
         }
@@ -130,7 +130,7 @@ impl Outage {
             Ok(runtime) => runtime,
             Err(error) => return tracing::error!(%error, "nobody can be told of it"),
         };
-        let zone = TimeZone::system();
+        let zone = outside::zone();
         let station = config.stations.first().map_or("", |s| s.name.as_str());
         let (folder, why) = (&config.state_dir, error.to_string());
         let letter = tell::no_ledger(station, folder, &why, self.since, &zone);
@@ -139,7 +139,7 @@ impl Outage {
                 return true;
             }
             let delivery = async {
-                let delivery = carrier.deliver(&letter, Timestamp::now());
+                let delivery = carrier.deliver(&letter, outside::wall());
                 tokio::time::timeout(LONGEST, delivery)
                     .await
                     .unwrap_or_else(|_| Err(Refusal::Transient("no answer".to_owned())))
@@ -151,7 +151,7 @@ impl Outage {
                 }
                 Err(refusal) => {
                     tracing::error!(carrier = carrier.name(), error = %refusal, "could not tell that the ledger cannot be written");
-                    *due = Instant::now() + TELL_AGAIN;
+                    *due = outside::steady() + TELL_AGAIN;
                     true
                 }
             }

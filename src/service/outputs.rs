@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use jiff::tz::TimeZone;
 
 use crate::night::queue::{Changes, Queue};
+use crate::outside;
 use crate::report::sheet::file::SheetFile;
 use crate::report::whole::{WriteError, keep, sweep};
 use crate::report::{alerts, rerun, summary, time_course};
@@ -20,7 +21,13 @@ const LEAST_PAUSE: Duration = Duration::from_millis(500);
 const TRY_AGAIN: Duration = Duration::from_secs(5);
 
 /// Names of the files beside the sheet.
-const BESIDE: [&str; 4] = ["time-course.csv", "rerun.csv", "alerts.csv", "summary.txt"];
+const BESIDE: [&str; 5] = [
+    "time-course.csv",
+    "replicates.csv",
+    "rerun.csv",
+    "alerts.csv",
+    "summary.txt",
+];
 
 /// Keeps the files of one queue up to date.
 #[derive(Debug)]
@@ -83,7 +90,8 @@ impl Outputs {
         rebuilt: bool,
         now: Instant,
     ) -> Result<(), WriteError> {
-        let written = std::fs::create_dir_all(&self.folder)
+        let written = outside::disk("make the folder", &self.folder)
+            .and_then(|()| std::fs::create_dir_all(&self.folder))
             .map_err(WriteError::of(&self.folder, "make the folder"))
             .and_then(|()| {
                 self.sheet
@@ -141,10 +149,12 @@ impl Outputs {
         if self.behind {
             self.write_sheet(queue, &[], true, now)?;
         }
-        std::fs::create_dir_all(&self.folder)
+        outside::disk("make the folder", &self.folder)
+            .and_then(|()| std::fs::create_dir_all(&self.folder))
             .map_err(WriteError::of(&self.folder, "make the folder"))?;
         let bodies = [
             time_course::csv(queue),
+            time_course::replicates::csv(queue),
             rerun::csv(queue, &queue.extra),
             alerts::csv(queue.alerts(), &self.zone),
             summary::text(queue, &self.zone),
@@ -175,7 +185,7 @@ impl Outputs {
     pub fn remove(&self) -> Result<(), WriteError> {
         for name in BESIDE.iter().chain(&["sheet.csv"]) {
             let path = self.folder.join(name);
-            match std::fs::remove_file(&path) {
+            match outside::disk("remove", &path).and_then(|()| std::fs::remove_file(&path)) {
                 Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
                     return Err(WriteError::of(&path, "remove the file")(error));
                 }

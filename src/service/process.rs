@@ -2,9 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
-
-use jiff::Timestamp;
+use std::time::Duration;
 
 use super::desk::{Desk, DeskError, stem_of};
 use super::evaluate::{Outcome, evaluate_all};
@@ -14,6 +12,7 @@ use crate::config::{Config, Station};
 use crate::intake::filter::Role;
 use crate::intake::{Seen, scan};
 use crate::ledger::Ledger;
+use crate::outside;
 use crate::report::whole::WriteError;
 
 /// Traces that share a commit: fsync once for so many …
@@ -51,15 +50,16 @@ pub fn process(
 ) -> Result<Processed, DeskError> {
     let _station = tracing::info_span!("station", name = %station.name).entered();
     let results = config.results_dir.join(&station.name);
-    std::fs::create_dir_all(&results)
+    outside::disk("make the folder", &results)
+        .and_then(|()| std::fs::create_dir_all(&results))
         .map_err(|e| FileError::whole(&results, format!("cannot be made: {e}")))
         .map_err(DeskError::Results)?;
     let mut desk = Desk::open(config, station, ledger, 1.0)?;
     let mut out = Processed::default();
-    let now = Timestamp::now();
+    let now = outside::wall();
     let (lists, traces) = collect(&desk, paths, &mut out);
     for seen in lists {
-        match std::fs::read(&seen.path) {
+        match outside::disk("read", &seen.path).and_then(|()| lists::bytes(&seen.path)) {
             Ok(bytes) => desk.take_list(ledger, &seen, bytes, now)?,
             Err(error) => out.unread.push((seen.path, error)),
         }
@@ -68,7 +68,7 @@ pub fn process(
     land(&mut desk, ledger, traces, &mut out, progress)?;
     desk.judge_whole_log(ledger)?;
     desk.end();
-    desk.settle(ledger, Timestamp::now())?;
+    desk.settle(ledger, outside::wall())?;
     desk.restore_messages(ledger)?;
     out.unwritten = desk.flush(true);
     out.attention = desk.needs_attention();
@@ -159,7 +159,7 @@ fn land(
         settings: &settings,
         method: &method,
     };
-    let (mut batch, mut since, mut done) = (Vec::new(), Instant::now(), 0);
+    let (mut batch, mut since, mut done) = (Vec::new(), outside::steady(), 0);
     let mut failed: Result<(), DeskError> = Ok(());
     evaluate_all(traces, bench, |outcome| {
         done += 1;
@@ -168,16 +168,16 @@ fn land(
             Outcome::Changed(seen) => out.unread.push((seen.path, changed())),
             Outcome::Unread(seen, error) => out.unread.push((seen.path, error)),
         }
-        if failed.is_ok() && (batch.len() >= BATCH || since.elapsed() >= BATCH_TIME) {
+        if failed.is_ok() && (batch.len() >= BATCH || outside::since(since) >= BATCH_TIME) {
             out.landed += batch.len();
-            failed = desk.land(ledger, std::mem::take(&mut batch), Timestamp::now());
-            since = Instant::now();
+            failed = desk.land(ledger, std::mem::take(&mut batch), outside::wall());
+            since = outside::steady();
         }
         progress(done, total);
     });
     failed?;
     out.landed += batch.len();
-    desk.land(ledger, batch, Timestamp::now())
+    desk.land(ledger, batch, outside::wall())
 }
 
 fn changed() -> std::io::Error {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 
+use crate::config::document;
 use crate::config::error::FileError;
 use crate::config::{Config, Station};
 use crate::intake::filter::Filter;
@@ -12,6 +13,7 @@ use crate::method::{self, Method};
 use crate::night;
 use crate::night::calibrate::Named;
 use crate::night::queue::Terms;
+use crate::outside;
 use crate::quant::calibration::Calibration;
 use crate::runlist::pattern::Pattern;
 
@@ -85,17 +87,19 @@ impl Setup {
 }
 
 fn read(path: &Path) -> Result<String, FileError> {
-    std::fs::read_to_string(path)
-        .map_err(|e| FileError::whole(path, format!("cannot be read: {e}")))
+    outside::disk("read", path)
+        .map_err(|e| FileError::whole(path, format!("cannot be read: {e}")))?;
+    document::read(path)
 }
 
 /// The stored calibration, in the method's units; a conversion is told in the log.
 fn load_calibration(path: &Path, method: &Method) -> Result<Option<StoredCalibration>, FileError> {
-    let text = match std::fs::read_to_string(path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-        Err(error) => return Err(FileError::whole(path, format!("cannot be read: {error}"))),
-    };
+    let missing =
+        std::fs::metadata(path).is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound);
+    if missing {
+        return Ok(None);
+    }
+    let text = read(path)?;
     let calibration = Calibration::from_toml(&text).map_err(|e| FileError {
         path: path.to_owned(),
         line: e.line.map(|l| l as u64),

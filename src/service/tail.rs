@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
+use crate::outside;
+
 /// So much is read at once, bytes.
 const PIECE: u64 = 1024 * 1024;
 /// Of a longer file only its head (for the header) and so many last bytes are read: more than a week of a reading each second.
@@ -62,7 +64,9 @@ impl Tail {
     /// # Errors
     /// When the file is there and cannot be read.
     pub fn look(&mut self, nul_is_text: bool) -> io::Result<Option<Piece>> {
-        let meta = match std::fs::metadata(&self.path) {
+        let meta = match outside::disk("look at", &self.path)
+            .and_then(|()| std::fs::metadata(&self.path))
+        {
             Ok(meta) => meta,
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
             Err(error) => return Err(error),
@@ -77,6 +81,7 @@ impl Tail {
         if same && meta.len() == self.offset {
             return Ok(None);
         }
+        outside::disk("read", &self.path)?;
         let mut file = File::open(&self.path)?;
         // Between the two calls it may have been replaced.
         let meta = file.metadata()?;

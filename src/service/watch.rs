@@ -13,9 +13,10 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::SignedDuration;
 
 use self::clock::Clock;
+pub use self::dispatch::Hire;
 use self::dispatch::{Dispatch, Lost};
 use self::eye::Eye;
 use self::gap::Mark;
@@ -25,6 +26,7 @@ use super::heartbeat::{self, Heartbeat};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
+use crate::outside;
 use crate::post::Carrier;
 use crate::post::worker::Report;
 
@@ -67,6 +69,8 @@ pub struct Options {
     pub carriers: Vec<Arc<dyn Carrier>>,
     /// Decide what would be sent, and tell the listener, though there is no way out of the house.
     pub show_letters: bool,
+    /// Who carries letters; left out: a thread of its own.
+    pub hire: Option<Hire>,
 }
 
 impl Default for Options {
@@ -80,6 +84,7 @@ impl Default for Options {
             until_ended: false,
             carriers: Vec::new(),
             show_letters: false,
+            hire: None,
         }
     }
 }
@@ -95,11 +100,14 @@ pub fn run(
     mut options: Options,
 ) -> Result<Ended, DeskError> {
     let mut ledger = Ledger::open(&config.state_dir)?;
-    let started = Instant::now();
+    let started = outside::steady();
     let mut ways = carriers::configured(&config.alert);
     ways.append(&mut options.carriers);
     let mut dispatch = Dispatch::new(ways, hints.clone(), options.time_scale);
-    dispatch.start(&mut ledger, Timestamp::now())?;
+    if let Some(hire) = options.hire.take() {
+        dispatch.hire_by(hire);
+    }
+    dispatch.start(&mut ledger, outside::wall())?;
     let mut posts = Vec::new();
     for (k, station) in config.stations.iter().enumerate() {
         let mut desk = Desk::open(config, station, &mut ledger, options.time_scale)?;
@@ -120,15 +128,15 @@ pub fn run(
             backlog_since: Duration::ZERO,
         });
     }
-    let mark = Mark::start(&mut ledger, posts.len(), Timestamp::now())?;
+    let mark = Mark::start(&mut ledger, posts.len(), outside::wall())?;
     for post in &mut posts {
         post.eye.open();
         post.eye
-            .look(&mut post.desk, &mut ledger, started.elapsed())?;
-        post.desk.settle(&mut ledger, Timestamp::now())?;
+            .look(&mut post.desk, &mut ledger, outside::since(started))?;
+        post.desk.settle(&mut ledger, outside::wall())?;
     }
     (options.ready)();
-    let heartbeat = Heartbeat::new(config.alert.heartbeat.as_ref(), Instant::now());
+    let heartbeat = Heartbeat::new(config.alert.heartbeat.as_ref(), outside::steady());
     let mut watch = Watch {
         posts,
         heartbeat,
@@ -202,8 +210,8 @@ impl Watch {
                 return Ok(());
             }
             self.show_life();
-            let (wait, since) = (self.wait(), Instant::now());
-            let heard = signals.recv_timeout(wait);
+            let (wait, since) = (self.wait(), outside::steady());
+            let heard = outside::receive(signals, wait);
             self.mind_the_clock(since, wait);
             match heard {
                 Ok(signal) => {
@@ -227,7 +235,7 @@ impl Watch {
             seconds = by.as_secs(),
             "the clock was set, or the machine slept: traces count as late by watched time alone"
         );
-        let up = self.started.elapsed();
+        let up = outside::since(self.started);
         for post in &mut self.posts {
             post.clock_moved(by, up);
         }
@@ -235,7 +243,7 @@ impl Watch {
 
     /// Proves now and then that everything works, and says so where it does.
     fn show_life(&mut self) {
-        let now = Instant::now();
+        let now = outside::steady();
         if self.heartbeat.is_due(now) {
             let proof = self.prove();
             let posts = &self.posts;
@@ -243,7 +251,7 @@ impl Watch {
                 let state =
                     |p: &Post| heartbeat::state(&p.desk.station.name, p.desk.queues().values());
                 let states: Vec<String> = posts.iter().map(state).collect();
-                heartbeat::line(Timestamp::now(), &states)
+                heartbeat::line(outside::wall(), &states)
             });
         }
         if self.heartbeat.is_well() && self.posts.iter().all(|p| p.desk.is_well()) {
@@ -265,7 +273,7 @@ impl Watch {
             }
             heartbeat::prove_folder(post.desk.results_folder())?;
         }
-        let proved = self.ledger.prove_writable(Timestamp::now());
+        let proved = self.ledger.prove_writable(outside::wall());
         proved.map_err(|e| format!("the ledger cannot be written: {e}"))
     }
 
@@ -276,7 +284,7 @@ impl Watch {
             Signal::Post(report) => {
                 let lost = self
                     .dispatch
-                    .hear(&mut self.ledger, report, Timestamp::now())?;
+                    .hear(&mut self.ledger, report, outside::wall())?;
                 self.tell_lost(lost)?;
                 false
             }
@@ -304,7 +312,7 @@ impl Watch {
                     carrier,
                     letter,
                     &lost.why,
-                    Timestamp::now(),
+                    outside::wall(),
                 )?;
             }
         }
@@ -314,12 +322,12 @@ impl Watch {
     fn turn(&mut self) -> Result<(), DeskError> {
         for (k, post) in self.posts.iter_mut().enumerate() {
             let _station = tracing::info_span!("station", name = %post.desk.station.name).entered();
-            let now = self.started.elapsed();
+            let now = outside::since(self.started);
             post.eye.look(&mut post.desk, &mut self.ledger, now)?;
             post.eye
                 .take(&mut post.desk, &mut self.ledger, self.started)?;
-            let now = Timestamp::now();
-            if post.may_tick(self.started.elapsed()) {
+            let now = outside::wall();
+            if post.may_tick(outside::since(self.started)) {
                 post.desk.look_at_pressure(&mut self.ledger, now)?;
                 post.desk.tick(now);
                 // A queue that has just ended needs its forecast no more.
@@ -330,9 +338,11 @@ impl Watch {
                 post.desk.is_complete();
                 self.mark.tell(k, &mut post.desk, &mut self.ledger, now)?;
             }
-            post.desk.flush(false);
+            let failed = post.desk.flush(false);
+            post.desk
+                .tell_unwritable(&mut self.ledger, &failed, outside::wall())?;
         }
-        let now = Timestamp::now();
+        let now = outside::wall();
         self.mark.alive(&mut self.ledger, now)?;
         self.dispatch.look_again(&self.ledger)?;
         let lost = self.dispatch.send_due(&mut self.ledger, now)?;
@@ -342,26 +352,26 @@ impl Watch {
     /// How long nothing will be due.
     fn wait(&self) -> Duration {
         let mut wait = self.options.turn;
-        let now = self.started.elapsed();
+        let now = outside::since(self.started);
         if let Some(due) = self.dispatch.next() {
-            let until = due.duration_since(Timestamp::now());
+            let until = due.duration_since(outside::wall());
             wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO));
         }
         if let Some(due) = self.heartbeat.next_due() {
-            wait = wait.min(due.saturating_duration_since(Instant::now()));
+            wait = wait.min(due.saturating_duration_since(outside::steady()));
         }
         for post in &self.posts {
             if let Some(due) = post.eye.next_due() {
                 wait = wait.min(due.saturating_sub(now));
             }
             if let Some(due) = post.desk.next_due() {
-                wait = wait.min(due.saturating_duration_since(Instant::now()));
+                wait = wait.min(due.saturating_duration_since(outside::steady()));
             }
             if !post.backlog_done {
                 // Until then no deadline is looked at.
                 wait = wait.min((post.backlog_since + BACKLOG).saturating_sub(now));
             } else if let Some(deadline) = post.desk.next_deadline() {
-                let until = deadline.duration_since(Timestamp::now());
+                let until = deadline.duration_since(outside::wall());
                 wait = wait.min(Duration::try_from(until).unwrap_or(Duration::ZERO));
             }
         }

@@ -93,13 +93,30 @@ pub(super) fn cleared(subject: &str, queue: &str, alerts: &[&Alert], zone: &Time
     let mut page = Page {
         subject: subject.to_owned(),
         place: format!(
-            "Queue {}: this is over, nothing needs to be done about it any more.",
-            one_line(queue)
+            "Queue {}: {}",
+            one_line(queue),
+            what_is_over(alerts.first().map_or("", |a| &a.check))
         ),
         sections: Vec::new(),
     };
     page.add(over);
     page
+}
+
+/// What the end of an alert means, and no more than that.
+fn what_is_over(check: &str) -> &'static str {
+    match Check::parse(check) {
+        Some(Check::PressureHigh | Check::PressureLow) => {
+            "the pressure is back within its limits. Nobody has said why: if you did nothing at the pump, look for the cause, and at the injections of that time."
+        }
+        Some(Check::PressureRise) => {
+            "the pressure no longer rises so that it would meet its limit before the end. What has settled so far does not come off by itself."
+        }
+        Some(Check::PressureRipple) => {
+            "the pressure is steady again. Look at the injections of that time: air may have passed the detector."
+        }
+        _ => "this is over, nothing needs to be done about it any more.",
+    }
 }
 
 fn place(queue: &Queue, slot: &Slot, zone: &TimeZone) -> String {
@@ -127,7 +144,7 @@ fn place(queue: &Queue, slot: &Slot, zone: &TimeZone) -> String {
 }
 
 /// The one thing to decide now, by what spoils most.
-fn do_first(slot: &Slot, alerts: &[&Alert]) -> &'static str {
+pub(super) fn do_first(slot: &Slot, alerts: &[&Alert]) -> &'static str {
     let check = alerts.first().and_then(|a| Check::parse(&a.check));
     match (check, slot.plan.kind) {
         (Some(Check::AirBubble), _) => {

@@ -23,13 +23,12 @@ text-transform:uppercase;letter-spacing:0.04em";
 const LIST: &str = "margin:0;padding-left:20px";
 const ITEM: &str = "margin:0 0 4px 0;overflow-wrap:anywhere";
 const TABLE: &str = "border-collapse:collapse;width:100%;margin:6px 0 0 0;font-size:15px";
-const NUMBER: &str =
-    "text-align:right;vertical-align:top;padding:3px 10px 3px 0;border-top:1px solid #dddddd";
+const NUMBER: &str = "width:1%;text-align:right;vertical-align:top;padding:3px 10px 3px 0;border-top:1px solid #dddddd";
 const NAME: &str =
     "vertical-align:top;padding:3px 10px 3px 0;border-top:1px solid #dddddd;overflow-wrap:anywhere";
 const STATE: &str = "vertical-align:top;padding:3px 0;border-top:1px solid #dddddd;color:#8c1d18;\
-font-weight:bold;white-space:nowrap";
-const QUIET: &str = "vertical-align:top;padding:3px 0;border-top:1px solid #dddddd;color:#444444;white-space:nowrap";
+font-weight:bold;text-align:right;white-space:nowrap";
+const QUIET: &str = "vertical-align:top;padding:3px 0;border-top:1px solid #dddddd;color:#444444;text-align:right;white-space:nowrap";
 const SMALL: &str =
     "margin:22px 0 0 0;padding-top:8px;border-top:1px solid #cccccc;font-size:13px;color:#555555";
 const PLAIN: &str =

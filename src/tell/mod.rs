@@ -27,6 +27,7 @@ pub use no_ledger::no_ledger;
 pub use posts::{letter_of, letter_of_list, summary_letter};
 pub use undelivered::undelivered;
 pub use unwatched::{Happened, unwatched};
+pub use unwritable::unwritable;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;

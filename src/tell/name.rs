@@ -30,16 +30,15 @@ pub fn distinct(text: &str, longest_bytes: usize) -> String {
 }
 
 /// FNV-1a, 32 bits (offset basis and prime from memory): short, and the same on every machine.
-fn checksum(text: &str) -> u32 {
+pub(crate) fn checksum(text: &str) -> u32 {
     text.bytes().fold(0x811c_9dc5, |h, b| {
         (h ^ u32::from(b)).wrapping_mul(0x0100_0193)
     })
 }
 
 fn is_reserved(c: char) -> bool {
-    let hidden = matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}');
     c.is_control()
-        || hidden
+        || crate::text::is_hidden(c)
         || matches!(
             c,
             '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|' | '\'' | '%'

@@ -7,14 +7,15 @@
 //! - A failing trace is one letter, whatever it fails. The first of a cause goes at once. Further ones of the same
 //!   cause are gathered for a few minutes and go as one; after that, one letter of that cause in `remind` at most.
 //! - A condition (pressure, eluent, waste, a stopped queue, a run list) is told at once, again after `remind` while it goes
-//!   on, and once when it is over.
+//!   on, and once when it is over. What follows from it is reminded with it, the latest first: a letter about the one counts
+//!   for the other.
 //! - What follows from a condition that goes on is named under it; where it spoils no result by itself it goes with
 //!   that condition's letters.
 
 mod book;
 mod terms;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -26,6 +27,8 @@ use crate::check::Check;
 
 /// Letters of a condition at once: that it is there, that it is over.
 const FLICKERS: u32 = 2;
+/// Links of a chain of consequences that are followed.
+const FURTHEST: usize = 8;
 
 /// Decides what to send.
 pub fn decide(book: &Book, now: Now<'_>, settings: &Settings) -> Decided {
@@ -69,11 +72,12 @@ impl Desk {
         if now.complete {
             self.close(now.cases);
         }
+        let mut fresh: Vec<&Case> = Vec::new();
         for case in now.cases {
             let mut told = self.book.told.iter_mut();
             let known = told.find(|t| !t.over && t.place == case.place);
             let Some(told) = known else {
-                self.open(case);
+                fresh.push(case);
                 continue;
             };
             if case.keys.iter().any(|k| !told.alerts.contains(k)) {
@@ -81,6 +85,11 @@ impl Desk {
                 told.alerts.extend(case.keys.iter().cloned());
                 case.subject.clone_into(&mut told.subject);
             }
+        }
+        // Where a cause and what follows from it are found at once, the cause is known first.
+        fresh.sort_by_key(|c| (!c.goes_on, c.goes_on.then_some(c.raised_at)));
+        for case in fresh {
+            self.open(case);
         }
     }
 
@@ -336,57 +345,95 @@ impl Desk {
         entry.last_at = self.now;
     }
 
-    /// Conditions that go on, together where several are due.
+    /// The condition at the root of a story: what it follows from, and so on.
+    fn root<'b>(&'b self, told: &'b Told) -> &'b Told {
+        let mut root = told;
+        // A chain is short; of one that bites its tail any link will do.
+        for _ in 0..FURTHEST {
+            let parent = root.under.as_ref();
+            let Some(next) = parent.and_then(|key| self.book.get(key)) else {
+                break;
+            };
+            root = next;
+        }
+        root
+    }
+
+    /// Conditions that go on, by story: when a letter last told of one of them, and who they are, the latest first.
+    fn stories(&self) -> Vec<Story> {
+        let mut out: Vec<Story> = Vec::new();
+        let told = self.book.told.iter().enumerate();
+        for (k, told) in told.filter(|(_, t)| t.goes_on && !t.over && t.waits_since.is_none()) {
+            let Some(last) = told.told_at else { continue };
+            let root = self.root(told);
+            let tires = after(told.raised_at, self.settings.tire);
+            match out.iter_mut().find(|s| s.root == root.key) {
+                Some(story) => {
+                    story.last = story.last.max(last);
+                    story.tires = story.tires.max(tires);
+                    story.members.push(k);
+                }
+                None => out.push(Story {
+                    root: root.key.clone(),
+                    raised_at: root.raised_at,
+                    last,
+                    tires,
+                    members: vec![k],
+                }),
+            }
+        }
+        for story in &mut out {
+            let raised = |k: &usize| self.book.told.get(*k).map(|t| t.raised_at);
+            story.members.sort_by_key(|k| std::cmp::Reverse(raised(k)));
+        }
+        out.sort_by_key(|s| s.raised_at);
+        out
+    }
+
+    /// Conditions that go on: a whole story in one letter, led by what came last; several stories together where they are due.
     fn remind(&mut self) {
         if self.ended {
             return;
         }
-        let mut by_due: BTreeMap<Timestamp, usize> = BTreeMap::new();
-        for (k, told) in self.book.told.iter().enumerate() {
-            let Some(last) = told
-                .told_at
-                .filter(|_| told.goes_on && !told.over && told.waits_since.is_none())
-            else {
-                continue;
-            };
-            let due = after(last, self.settings.remind);
-            if due < after(told.raised_at, self.settings.tire) {
-                // Two of one instant: each keeps a place of its own.
-                let mut at = due;
-                while by_due.contains_key(&at) {
-                    at = after(at, SignedDuration::from_nanos(1));
-                }
-                by_due.insert(at, k);
-            }
-        }
-        let Some((first, _)) = by_due.first_key_value() else {
+        let remind = self.settings.remind;
+        let mut stories = self.stories();
+        stories.retain(|s| after(s.last, remind) < s.tires);
+        let Some(first) = stories.iter().map(|s| after(s.last, remind)).min() else {
             return;
         };
-        if *first > self.now {
-            return self.due.push(*first);
+        if first > self.now {
+            return self.due.push(first);
         }
         // Those that would be due in a moment go with it.
         let until = after(self.now, self.settings.gather);
-        let together: Vec<usize> = by_due.range(..=until).map(|(_, k)| *k).collect();
-        let mut told: Vec<(Timestamp, String)> = Vec::new();
-        for k in &together {
+        for later in stories.iter().map(|s| after(s.last, remind)) {
+            self.due.extend((later > until).then_some(later));
+        }
+        stories.retain(|s| after(s.last, remind) <= until);
+        let key = stories.first().map(|s| s.root.clone()).unwrap_or_default();
+        let mut keys = Vec::new();
+        for k in stories.iter().flat_map(|s| &s.members) {
             self.settle(*k, true);
-            if let Some(t) = self.book.told.get(*k) {
-                told.push((t.raised_at, t.key.clone()));
-            }
+            keys.extend(self.book.told.get(*k).map(|t| t.key.clone()));
         }
-        told.sort();
-        let keys: Vec<String> = told.into_iter().map(|(_, key)| key).collect();
-        if let Some(key) = keys.first().cloned() {
-            let repeat = self.book.next_repeat(&key);
-            self.posts.push(Post {
-                key,
-                repeat,
-                act: Act::Remind { keys },
-            });
-        }
-        self.due.push(after(self.now, self.settings.remind));
+        let repeat = self.book.next_repeat(&key);
+        let act = Act::Remind { keys };
+        self.posts.push(Post { key, repeat, act });
+        self.due.push(after(self.now, remind));
     }
+}
+
+/// What goes on and belongs together: a condition and what followed from it.
+struct Story {
+    /// Key of the thread.
+    root: String,
+    raised_at: Timestamp,
+    /// The last letter about any of it.
+    last: Timestamp,
+    /// From then on it is no longer repeated.
+    tires: Timestamp,
+    /// The latest first.
+    members: Vec<usize>,
 }
 
 #[cfg(test)]

@@ -4,18 +4,24 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::page::{Item, Page, Section};
-use super::policy::{Act, Book, Post, Told};
-use super::{Message, cases, cleared, html, is_trace, letter, of_condition, of_trace, place};
+use super::policy::{Act, Book, Post, Settings, Told};
+use super::{
+    Message, advice, body, cases, cleared, html, is_trace, letter, of_condition, of_trace, place,
+};
+use crate::check::Check;
 use crate::night::alarm::Alert;
-use crate::night::queue::Queue;
+use crate::night::queue::{Queue, Slot};
 use crate::post::age::duration;
 use crate::post::{Audience, Letter};
 use crate::report::summary;
 use crate::report::words::{clock, cut, day_and_time};
-use crate::text::{count, one_line};
+use crate::runlist::Kind;
+use crate::text::{count, one_line, significant};
 
 /// Longest subject, characters.
 const LONGEST: usize = 70;
+/// So many failures are named in one letter; the rest is counted.
+const LISTED: usize = 40;
 
 /// The letter of a decision about a queue.
 pub fn letter_of(
@@ -24,6 +30,7 @@ pub fn letter_of(
     post: &Post,
     book: &Book,
     now: Timestamp,
+    settings: &Settings,
     zone: &TimeZone,
 ) -> Letter {
     let told = |key: &String| book.get(key);
@@ -38,7 +45,9 @@ pub fn letter_of(
                 out.put_first("Told before; this is how it stands now.");
             }
             if let Some(parent) = under.as_ref().and_then(told) {
-                out.put_first(&follows_from(parent, zone));
+                let cut_out = told(key).is_some_and(|t| may_have_cut_out(parent, t));
+                let why = if cut_out { CUT_OUT } else { "" };
+                out.put_first(&format!("{}{why}", follows_from(parent, zone)));
             }
             ("alert", out)
         }
@@ -62,7 +71,8 @@ pub fn letter_of(
                 Some(message) => letter(station, Some(queue), message, Audience::Now),
                 None => collected(station, queue, all.clone(), None, zone),
             };
-            remind(&mut out, &all, now, zone);
+            let goes_on = |t: &Told| duration(settings.told_s(now.duration_since(t.raised_at)));
+            remind(&mut out, queue, &all, &goes_on, zone);
             ("reminder", out)
         }
         Act::Digest { keys, under } => {
@@ -83,6 +93,7 @@ pub fn letter_of_list(
     alert: &Alert,
     post: &Post,
     now: Timestamp,
+    settings: &Settings,
     zone: &TimeZone,
 ) -> Letter {
     let (kind, message) = match &post.act {
@@ -100,7 +111,7 @@ pub fn letter_of_list(
     post.key.clone_into(&mut out.key);
     out.repeat = post.repeat;
     if kind == "reminder" {
-        let goes_on = duration(now.duration_since(alert.raised_at).as_secs());
+        let goes_on = duration(settings.told_s(now.duration_since(alert.raised_at)));
         out.subject = cut(&format!("still, {goes_on}: {}", out.subject), LONGEST);
         out.put_first(&format!("This goes on for {goes_on}."));
     }
@@ -170,17 +181,33 @@ pub(super) fn finish(kind: &str, mut letter: Letter) -> Letter {
     letter
 }
 
+const CUT_OUT: &str = " A pump that meets its pressure limit stops by itself.";
+
+/// The pressure climbed before, and now the pump or the queue stands still.
+fn may_have_cut_out(parent: &Told, told: &Told) -> bool {
+    use Check::{LateTrace, PressureHigh, PressureLow, PressureRise};
+    matches!(
+        Check::parse(&parent.check),
+        Some(PressureHigh | PressureRise)
+    ) && matches!(Check::parse(&told.check), Some(PressureLow | LateTrace))
+}
+
 fn follows_from(parent: &Told, zone: &TimeZone) -> String {
     format!(
-        "Follows from what was told at {} and goes on: {}.",
+        "May be a consequence of what was told at {}: {}.",
         clock(parent.raised_at, zone),
         one_line(&parent.subject)
     )
 }
 
-fn remind(letter: &mut Letter, all: &[&Told], now: Timestamp, zone: &TimeZone) {
+fn remind(
+    letter: &mut Letter,
+    queue: &Queue,
+    all: &[&Told],
+    goes_on: &dyn Fn(&Told) -> String,
+    zone: &TimeZone,
+) {
     let Some(first) = all.first() else { return };
-    let goes_on = |t: &Told| duration(now.duration_since(t.raised_at).as_secs());
     letter.subject = cut(
         &format!("still, {}: {}", goes_on(first), first.subject),
         LONGEST,
@@ -192,6 +219,17 @@ fn remind(letter: &mut Letter, all: &[&Told], now: Timestamp, zone: &TimeZone) {
         .collect();
     if !others.is_empty() {
         letter.put_first(&format!("Also going on: {}.", others.join("; ")));
+    }
+    // The text below is hours old: what the pressure stands at is not.
+    let of_pressure = |t: &&Told| t.check.starts_with("pressure-");
+    if let Some(last) = queue.pressure.as_ref().and_then(|p| p.last)
+        && all.iter().any(of_pressure)
+    {
+        letter.put_first(&format!(
+            "The pressure stood at {} MPa at {}.",
+            significant(last.mpa, 3),
+            clock(last.at, zone)
+        ));
     }
     letter.put_first(&format!(
         "This goes on for {}, since {}. What follows is how it was told first.",
@@ -262,7 +300,13 @@ fn collected(
     };
     let mut page = page;
     if let Some(parent) = parent {
-        page.add(Section::of("follows from", [follows_from(parent, zone)]));
+        page.add(Section::of("told before", [follows_from(parent, zone)]));
+    }
+    if let Some((worst, slot)) = worst(queue, &alerts) {
+        page.add(Section::of("do first", [do_first(slot, &worst)]));
+        let hints = advice::look_first(queue, slot).into_iter();
+        let hints = hints.map(|h| format!("At {}: {h}", slot.plan.position));
+        page.add(Section::of("look at", hints));
     }
     page.add(Section::of("the rerun", [super::rerun_needs(queue)]));
     let item = |t: &&Told| Item {
@@ -273,13 +317,47 @@ fn collected(
             if t.over { " (over by now)" } else { "" }
         ),
     };
+    let more = (all.len() > LISTED).then(|| Item {
+        label: String::new(),
+        text: format!("and {} more, each in its file", all.len() - LISTED),
+    });
     page.add(Section {
         title: "what failed".to_owned(),
-        items: all.iter().map(item).collect(),
+        items: all.iter().take(LISTED).map(item).chain(more).collect(),
         rows: Vec::new(),
     });
     let message = Message::of(&queue.name, String::new(), &page, &alerts);
     letter(station, Some(queue), &message, Audience::Now)
+}
+
+/// What still fails, what spoils most first, and the injection where that is.
+fn worst<'a>(queue: &'a Queue, alerts: &[&'a Alert]) -> Option<(Vec<&'a Alert>, &'a Slot)> {
+    let open = alerts.iter().copied().filter(|a| a.cleared_at.is_none());
+    let mut open: Vec<&Alert> = open.collect();
+    cases::sort(queue, &mut open);
+    let stem = place(open.first()?).strip_prefix("slot:")?;
+    let slot = queue.slot_of(stem)?;
+    Some((open, slot))
+}
+
+fn do_first(slot: &Slot, open: &[&Alert]) -> String {
+    let check = open.first().and_then(|a| Check::parse(&a.check));
+    let spoils = matches!(
+        check,
+        Some(Check::Recovery | Check::NoPeak | Check::Saturated)
+    );
+    let mut places: Vec<&str> = open
+        .iter()
+        .filter(|a| Check::parse(&a.check) == check)
+        .map(|a| place(a))
+        .collect();
+    places.dedup();
+    if spoils && slot.plan.kind == Kind::Standard && places.len() > 1 {
+        return "Standards fail one after the other: if the queue still runs, halt it before more vials are spent. The samples \
+between them must be injected again."
+            .to_owned();
+    }
+    body::do_first(slot, open).to_owned()
 }
 
 /// `19 more: recovery at 2-20 of 24 (crocks)`.

@@ -1,5 +1,6 @@
 //! Subject lines: what and where, short enough for a phone.
 
+use crate::budget::told_apart;
 use crate::check::Check;
 use crate::night::alarm::Alert;
 use crate::night::queue::{Queue, Slot};
@@ -9,13 +10,23 @@ use crate::text::{count, fixed, significant};
 
 /// Longest subject, characters.
 const LONGEST: usize = 70;
+/// Longest name of a queue in it, and what is left of one where room is short, characters.
+const NAME: usize = 30;
+const SHORTEST_NAME: usize = 12;
 
 /// `standard low: lactic acid 84 % at 14 of 24, 6 samples to rerun`.
 pub(super) fn of_trace(queue: &Queue, slot: &Slot, alerts: &[&Alert]) -> String {
     let place = format!("at {} of {}", slot.plan.position, queue.slots().len());
     let touched = super::body::touched(queue, alerts);
     let rerun = touched.iter().filter(|s| s.is_rerun()).count();
+    // An early warning sends no sample back: what its neighbours do is not said here.
+    let lead = alerts.first().and_then(|a| Check::parse(&a.check));
+    let warns = matches!(
+        lead,
+        Some(Check::StandardDrift | Check::RetentionShift | Check::PeakShape)
+    );
     let tail = match slot.plan.kind {
+        Kind::Standard if warns => String::new(),
         Kind::Standard if rerun > 0 => format!(", {} to rerun", count(rerun, "sample")),
         Kind::Blank if !touched.is_empty() => format!(", {} near", count(touched.len(), "sample")),
         Kind::Sample | Kind::Calibrator if slot.is_rerun() => ", to rerun".to_owned(),
@@ -76,8 +87,19 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
     let Some(alert) = alerts.first() else {
         return cut(queue, LONGEST);
     };
-    let name = cut(queue, 30);
-    let text = match Check::parse(&alert.check) {
+    // What and how much stay whole; a long queue's name gives way.
+    let whole = text_of_condition(&cut(queue, NAME), alert, alerts);
+    let over = whole.chars().count().saturating_sub(LONGEST);
+    if over == 0 {
+        return whole;
+    }
+    let shown = cut(queue, NAME).chars().count();
+    let name = cut(queue, shown.saturating_sub(over).max(SHORTEST_NAME));
+    cut(&text_of_condition(&name, alert, alerts), LONGEST)
+}
+
+fn text_of_condition(name: &str, alert: &Alert, alerts: &[&Alert]) -> String {
+    match Check::parse(&alert.check) {
         Some(Check::LateTrace) => {
             format!(
                 "{name} has stopped: no trace for {} min",
@@ -100,9 +122,15 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
             | Check::PressureLow
             | Check::PressureRise
             | Check::PressureRipple),
-        ) => pressure(&name, check, alert),
-        Some(Check::EluentShort) => format!("{name}: eluent does not last, {}", volumes(alert)),
-        Some(Check::WasteFull) => format!("{name}: waste runs full, {}", volumes(alert)),
+        ) => pressure(name, check, alert),
+        Some(Check::EluentShort) => format!(
+            "{name}: eluent does not last, {}",
+            volumes(alert, "needed", "there")
+        ),
+        Some(Check::WasteFull) => format!(
+            "{name}: waste runs full, {}",
+            volumes(alert, "to come", "free")
+        ),
         _ => {
             let figure = alert
                 .measured
@@ -110,8 +138,7 @@ pub(super) fn of_condition(queue: &str, alerts: &[&Alert]) -> String {
                 .unwrap_or_default();
             format!("{name}: {}{figure}", alert.check)
         }
-    };
-    cut(&text, LONGEST)
+    }
 }
 
 /// `crocks: pressure high, 9.4 MPa (limit 9)`.
@@ -125,7 +152,7 @@ fn pressure(name: &str, check: Check, alert: &Alert) -> String {
         Check::PressureHigh => format!("{name}: pressure high, {value} MPa (limit {limit})"),
         Check::PressureLow => format!("{name}: pressure low, {value} MPa (limit {limit})"),
         Check::PressureRise if !alert.affected.is_empty() => format!(
-            "{name}: pressure rising, {limit} MPa {} before the end",
+            "{name}: pressure rising to {limit} MPa {} before the end",
             count(alert.affected.len(), "injection")
         ),
         Check::PressureRise => format!("{name}: pressure rising, {value} of {limit} MPa"),
@@ -133,12 +160,12 @@ fn pressure(name: &str, check: Check, alert: &Alert) -> String {
     }
 }
 
-/// `1126 mL for 900 mL`.
-fn volumes(alert: &Alert) -> String {
-    let needed = alert.measured.map(|m| fixed(m, 0)).unwrap_or_default();
+/// `1126 mL needed, 900 mL there`.
+fn volumes(alert: &Alert, needed_is: &str, may_is: &str) -> String {
+    let may = alert.limit.parse().unwrap_or(f64::NAN);
+    let (needed, may) = told_apart(alert.measured.unwrap_or(f64::NAN), may);
     format!(
-        "{needed} {unit} for {} {unit}",
-        alert.limit,
+        "{needed} {unit} {needed_is}, {may} {unit} {may_is}",
         unit = alert.unit
     )
 }

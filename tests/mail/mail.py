@@ -2,18 +2,17 @@
 
 Usage: mail.py PROGRAM    (needs the packages aiosmtpd and trustme)
 
-Each case starts a server on a free port of the loopback, runs `PROGRAM check --mail`, and looks at the exit code, at
-what the program said, and at what the server got, parsed by Python's own email package.
+Each case starts a server on a free port of the loopback, runs `PROGRAM check --mail` (here) or a short night of `PROGRAM
+watch` (`watching.py`), and looks at the exit code, at what the program said, and at what the server got, parsed by Python's
+own email package. Cases run beside one another: each has its own folder and its own server.
 """
 
-import asyncio
+import concurrent.futures
 import datetime
 import email
 import email.policy
 import logging
-import os
 import pathlib
-import socket
 import ssl
 import subprocess
 import sys
@@ -21,123 +20,8 @@ import tempfile
 import time
 import warnings
 
-import trustme
-from aiosmtpd.controller import Controller
-from aiosmtpd.smtp import AuthResult, LoginPassword
-
-METHOD = pathlib.Path(__file__).resolve().parents[2] / "config/methods/brine-acids.toml"
-PASSWORD = "pä ss\"word"
-
-
-class Clerk:
-    """Takes messages; the hooks say otherwise."""
-
-    def __init__(self, rcpt=None, end=None, slow=None):
-        self.got, self.users, self.rcpt, self.end, self.slow = [], [], rcpt, end, slow or {}
-
-    async def handle_EHLO(self, server, session, envelope, hostname, responses):
-        await asyncio.sleep(self.slow.get("EHLO", 0))
-        session.host_name = hostname
-        return responses
-
-    async def handle_RCPT(self, server, session, envelope, address, options):
-        await asyncio.sleep(self.slow.get("RCPT", 0))
-        said = self.rcpt(address) if self.rcpt else None
-        if said:
-            return said
-        envelope.rcpt_tos.append(address)
-        return "250 OK"
-
-    async def handle_DATA(self, server, session, envelope):
-        await asyncio.sleep(self.slow.get("DATA", 0))
-        if self.end:
-            return self.end
-        self.got.append((envelope.mail_from, list(envelope.rcpt_tos), envelope.content))
-        return "250 OK"
-
-    def login(self, server, session, envelope, mechanism, data):
-        fits = isinstance(data, LoginPassword) and data.login == b"hplc" and data.password == PASSWORD.encode()
-        if fits:
-            self.users.append(data.login)
-        # Not handled: the library itself says 535.
-        return AuthResult(success=fits, handled=False)
-
-
-def free_port():
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
-
-
-class Lab:
-    """A configuration in a folder of its own, and the server that it names."""
-
-    def __init__(self, folder, program):
-        self.folder, self.program = pathlib.Path(folder), program
-        (self.folder / "exports").mkdir()
-        self.ca, self.other = trustme.CA(), trustme.CA()
-        self.ca.cert_pem.write_to_path(self.folder / "ca.pem")
-        self.other.cert_pem.write_to_path(self.folder / "other.pem")
-        leaf = self.ca.issue_cert("localhost")
-        self.context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-        leaf.configure_cert(self.context)
-        self.secret(PASSWORD + "\n")
-
-    def secret(self, text, mode=0o600):
-        path = self.folder / "password"
-        path.write_text(text)
-        path.chmod(mode)
-
-    def server(self, clerk, security, login=False):
-        port = free_port()
-        keys = {"hostname": "127.0.0.1", "port": port, "ready_timeout": 10}
-        if security == "starttls":
-            keys |= {"tls_context": self.context, "require_starttls": True}
-        if security == "tls":
-            keys |= {"ssl_context": self.context}
-        if login:
-            # Over implicit TLS the library does not see that it is protected.
-            keys |= {"authenticator": clerk.login, "auth_required": True, "auth_require_tls": security == "starttls"}
-        controller = Controller(clerk, **keys)
-        controller.start()
-        return controller, port
-
-    def check(self, servers, env=None):
-        """Runs `check --mail` and gives the exit code, what was said, and how long it took."""
-        first, *others = servers
-        rest = "".join("[[alert.email.server]]\n" + table for table in others)
-        text = f"""state_dir = "state"
-results_dir = "results"
-[[station]]
-name = "acids"
-watch = "exports"
-method = "{METHOD}"
-[alert.email]
-{first}from = "Bänch 2 <hplc@lab.example>"
-to = ["Ada <ada@lab.example>", "bo@lab.example"]
-timeout_s = 2
-{rest}"""
-        (self.folder / "runsitter.toml").write_text(text)
-        began = time.monotonic()
-        done = subprocess.run(
-            [self.program, "check", "--mail"],
-            cwd=self.folder,
-            env=os.environ | (env or {}),
-            capture_output=True,
-            text=True,
-            timeout=120,
-        )
-        said = done.stdout + done.stderr
-        assert PASSWORD not in said, "the password is in what the program says"
-        return done.returncode, said, time.monotonic() - began
-
-
-def at(port, security, more=""):
-    return f'host = "localhost"\nport = {port}\nsecurity = "{security}"\n{more}'
-
-
-TRUSTED = 'ca_file = "ca.pem"\n'
-LOGIN = 'user = "hplc"\npassword_file = "password"\n'
+import watching
+from office import LOGIN, METHOD, PASSWORD, TRUSTED, Clerk, Lab, at, free_port
 
 
 def is_well_formed(raw):
@@ -313,24 +197,30 @@ def case_no_mail_configured(lab):
     assert done.returncode == 2 and "found no [alert.email]" in done.stderr, done
 
 
+def run(name, case, program):
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            case(Lab(folder, program))
+            print(f"ok      {name}", flush=True)
+            return True
+        except Exception as error:
+            print(f"FAILED  {name}: {type(error).__name__}: {error}", flush=True)
+            return False
+
+
 def main():
     # The server's own log of handshakes that were meant to fail.
     logging.getLogger("mail.log").setLevel(logging.CRITICAL + 1)
     warnings.simplefilter("ignore")
     program = str(pathlib.Path(sys.argv[1]).resolve())
-    cases = [(n[5:], f) for n, f in globals().items() if n.startswith("case_")]
-    failed = 0
-    for name, case in cases:
-        with tempfile.TemporaryDirectory() as folder:
-            try:
-                case(Lab(folder, program))
-                print(f"ok      {name.replace('_', ' ')}", flush=True)
-            except Exception as error:
-                failed += 1
-                print(f"FAILED  {name.replace('_', ' ')}: {type(error).__name__}: {error}", flush=True)
-    print(f"{len(cases) - failed} passed, {failed} failed")
-    return 1 if failed else 0
+    found = list(vars(watching).items()) + list(globals().items())
+    cases = [(n[5:].replace("_", " "), f) for n, f in found if n.startswith("case_")]
+    with concurrent.futures.ThreadPoolExecutor(4) as pool:
+        fine = list(pool.map(lambda case: run(*case, program), cases))
+    print(f"{sum(fine)} passed, {len(fine) - sum(fine)} failed, {time.monotonic() - BEGAN:.0f} s")
+    return 0 if all(fine) else 1
 
 
+BEGAN = time.monotonic()
 if __name__ == "__main__":
     sys.exit(main())

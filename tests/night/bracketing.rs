@@ -139,6 +139,7 @@ fn a_sample_is_provisional_by_the_opening_checkpoint_and_set_right_by_the_closin
     for name in [
         "sheet.csv",
         "time-course.csv",
+        "replicates.csv",
         "rerun.csv",
         "alerts.csv",
         "summary.txt",

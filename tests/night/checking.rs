@@ -210,3 +210,38 @@ fn a_missing_configuration() {
     let done = run(folder.path(), &["check", "--config", "nowhere.toml"]).ends(2);
     assert!(done.stderr.contains("nowhere.toml"), "{}", done.stderr);
 }
+
+/// Mail to this machine alone, where nobody listens.
+const MAIL: &str = "[alert.email]\nhost = \"localhost\"\nport = 9\nsecurity = \"none\"\nfrom = \"a@lab.example\"\nto = [\"b@lab.example\"]\n";
+
+#[test]
+fn mail_is_looked_at_and_sent_only_when_asked() {
+    let lab = lab().section(MAIL);
+    let out = lab.run(&["check"]).ends(0).stdout;
+    assert!(
+        out.contains("ok     mail from a@lab.example by localhost:9: told now b@lab.example"),
+        "{out}"
+    );
+    let out = lab.run(&["check", "--mail"]).ends(3).stdout;
+    assert!(
+        out.contains("WRONG  mail: localhost:9: connection and greeting failed: "),
+        "{out}"
+    );
+}
+
+#[test]
+fn a_test_message_needs_a_mail_server() {
+    let done = lab().run(&["check", "--mail"]).ends(2);
+    assert!(
+        done.stderr
+            .contains("found no [alert.email], expected one for --mail"),
+        "{}",
+        done.stderr
+    );
+}
+
+#[test]
+fn a_password_file_that_is_missing() {
+    let lab = lab().section(&format!("{MAIL}user = \"u\"\npassword_file = \"secret\"\n"));
+    insta::assert_snapshot!(wrong(&lab, lab.run(&["check"])), @"LAB/runsitter.toml: mail: localhost:9: password file LAB/secret: cannot be read: No such file or directory (os error 2)");
+}

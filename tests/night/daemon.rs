@@ -19,12 +19,17 @@ pub struct Daemon {
 impl Daemon {
     /// Starts it and waits until it says that it watches.
     pub fn start(root: &Path) -> Daemon {
+        Daemon::start_logging(root, "runsitter=info")
+    }
+
+    /// The same with a log as `RUST_LOG` asks for it; information must be among it.
+    pub fn start_logging(root: &Path, filter: &str) -> Daemon {
         let log = root.join("watch.log");
         let file = File::create(&log).unwrap();
         let child = program()
             .args(["watch", "--config", "runsitter.toml"])
             .current_dir(root)
-            .env("RUST_LOG", "runsitter=info")
+            .env("RUST_LOG", filter)
             .stdout(Stdio::null())
             .stderr(file)
             .spawn()
@@ -35,6 +40,11 @@ impl Daemon {
             fs::read_to_string(root.join("watch.log")).is_ok_and(|t| ready(&t))
         });
         daemon
+    }
+
+    /// The number of its process.
+    pub fn id(&self) -> u32 {
+        self.child.id()
     }
 
     /// What it has logged.

@@ -23,6 +23,7 @@ pub enum Mood {
 /// One request as it came.
 #[derive(Debug, Clone)]
 pub struct Posted {
+    pub method: String,
     pub path: String,
     pub signature: String,
     pub content_type: String,
@@ -147,7 +148,8 @@ fn serve(stream: TcpStream, status: u16, kept: &Mutex<Vec<Posted>>) {
 fn read(reader: &mut BufReader<TcpStream>) -> Option<Posted> {
     let mut line = String::new();
     reader.read_line(&mut line).ok()?;
-    let path = line.split(' ').nth(1)?.to_owned();
+    let mut words = line.split(' ').map(str::to_owned);
+    let (method, path) = (words.next()?, words.next()?);
     let (mut length, mut signature, mut content_type) = (0, String::new(), String::new());
     loop {
         line.clear();
@@ -166,6 +168,7 @@ fn read(reader: &mut BufReader<TcpStream>) -> Option<Posted> {
     let mut body = vec![0; length];
     reader.read_exact(&mut body).ok()?;
     Some(Posted {
+        method,
         path,
         signature,
         content_type,

@@ -71,7 +71,13 @@ fn cells_are_guarded_and_nothing_is_written_elsewhere() {
             );
         }
     }
-    for file in ["sheet.csv", "time-course.csv", "rerun.csv", "alerts.csv"] {
+    for file in [
+        "sheet.csv",
+        "time-course.csv",
+        "replicates.csv",
+        "rerun.csv",
+        "alerts.csv",
+    ] {
         let bytes = std::fs::read(lab.results("crocks").join(file)).unwrap();
         let mut reader = csv::ReaderBuilder::new()
             .has_headers(false)

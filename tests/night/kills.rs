@@ -3,11 +3,16 @@
 //! `RUNSITTER_KILLS` says how many instants (a usual run takes few), `RUNSITTER_SEED` which; the seed is printed.
 
 use std::fs::{self, File};
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant, SystemTime};
 
+mod letters;
+
+use std::collections::BTreeMap;
+
 use crate::drifting;
+use crate::hook::Hook;
 use crate::lab::{Lab, program};
 use crate::table::Table;
 use crate::words::without_times;
@@ -15,7 +20,7 @@ use crate::words::without_times;
 /// Instants of a usual run.
 const USUAL: usize = 24;
 /// Kills of one night.
-const A_NIGHT: usize = 20;
+const A_NIGHT: usize = 12;
 /// Injections of the night.
 const INJECTIONS: usize = 11;
 const FILES: [&str; 5] = [
@@ -67,7 +72,7 @@ impl Random {
 }
 
 fn lab() -> Lab {
-    Lab::new().station("settle_s = 0.1\npoll_s = 0.05")
+    Lab::new().station("settle_s = 0.1\npoll_s = 0.1")
 }
 
 /// What is to be the same, apart from times; what is not there yet is empty.
@@ -99,6 +104,22 @@ fn undisturbed() -> Lab {
     lab
 }
 
+/// How many kills met what.
+#[derive(Default)]
+struct Met(BTreeMap<&'static str, usize>);
+
+impl Met {
+    fn count(&mut self, what: &'static str) {
+        *self.0.entry(what).or_default() += 1;
+    }
+
+    fn print(&self, test: &str, since: Instant) {
+        let all: usize = self.0.values().sum();
+        let took = since.elapsed().as_secs();
+        println!("{test}: {all} kills in {took} s: {:?}", self.0);
+    }
+}
+
 fn start(lab: &Lab, arguments: &[&str]) -> Child {
     let log = File::options()
         .create(true)
@@ -108,6 +129,7 @@ fn start(lab: &Lab, arguments: &[&str]) -> Child {
     program()
         .args(arguments)
         .args(["--config", "runsitter.toml"])
+        .env("RUST_LOG", "runsitter=info")
         .current_dir(lab.root())
         .stdout(Stdio::null())
         .stderr(log)
@@ -115,17 +137,21 @@ fn start(lab: &Lab, arguments: &[&str]) -> Child {
         .unwrap()
 }
 
-/// Kills it; false where it had ended already, which only `process` may.
-fn kill(lab: &Lab, mut child: Child) -> bool {
+/// Kills it; false where it had ended by itself, which only may be with one of these exit codes.
+fn kill(lab: &Lab, mut child: Child, may_end: &[Option<i32>]) -> bool {
     let ended = child.try_wait().unwrap();
     child.kill().unwrap();
     child.wait().unwrap();
     if let Some(status) = ended {
-        let log = fs::read_to_string(lab.root().join("lives.log")).unwrap_or_default();
-        assert_eq!(status.code(), Some(1), "{log}");
+        assert!(may_end.contains(&status.code()), "{status}: {}", log(lab));
     }
     whole(lab);
     ended.is_none()
+}
+
+/// What all lives so far have logged.
+fn log(lab: &Lab) -> String {
+    fs::read_to_string(lab.root().join("lives.log")).unwrap_or_default()
 }
 
 /// What changes whenever the program writes something: names, lengths and times of all that it has written.
@@ -154,21 +180,60 @@ fn until_it_writes(lab: &Lab) {
     }
 }
 
-/// One life of the daemon, ended at a random instant: while it starts, while it lands what is there, or just after a write.
-fn one_life(lab: &Lab, random: &mut Random) {
+/// One life of the daemon, ended at a random instant: while it starts, while it lands what is there, just after a write,
+/// while a letter leaves, or while it ends as it was told to. True where it was killed.
+fn one_life(lab: &Lab, hook: &Hook, random: &mut Random, exported: usize, met: &mut Met) -> bool {
+    let before = log(lab).len();
     let child = start(lab, &["watch"]);
-    match random.below(4) {
-        0 => sleep(random.up_to(Duration::from_millis(60))),
-        1 => sleep(random.up_to(Duration::from_millis(400))),
-        _ => {
-            // The ledger is opened, something lands, a file is written: after each, soon.
-            for _ in 0..=random.below(6) {
-                until_it_writes(lab);
+    let mut ending = false;
+    match random.below(9) {
+        0 | 1 => sleep(random.up_to(Duration::from_millis(60))),
+        2 | 3 => sleep(random.up_to(Duration::from_millis(400))),
+        4 => {
+            sleep(random.up_to(Duration::from_millis(400)));
+            let id = child.id().to_string();
+            let told = Command::new("kill").args(["-TERM", &id]).status();
+            ending = told.unwrap().success();
+            sleep(random.up_to(Duration::from_millis(12)));
+        }
+        // A letter is on its way, or has just arrived.
+        5 => {
+            let (calls, since) = (hook.calls(), Instant::now());
+            while hook.calls() == calls && since.elapsed() < Duration::from_millis(400) {
+                sleep(Duration::from_micros(100));
             }
+            sleep(random.up_to(Duration::from_millis(2)));
+        }
+        // The ledger is opened, something lands, a file is written: after each, soon.
+        _ => {
+            after_some_writes(lab, random);
             sleep(random.up_to(Duration::from_millis(4)));
         }
     }
-    assert!(kill(lab, child), "the daemon ended by itself");
+    let watching = log(lab)[before..].contains("watching");
+    // Before it listens for the order to stop, that order is a signal that ends it.
+    let may_end: &[Option<i32>] = if ending { &[Some(0), None] } else { &[] };
+    let killed = kill(lab, child, may_end);
+    let landed = log(lab).matches("landed").count();
+    if killed {
+        met.count(match (ending, watching) {
+            (true, _) => "while it ended",
+            (_, false) => "while it started",
+            (_, true) if landed < exported => "while traces waited to land",
+            (_, true) => "when all had landed",
+        });
+    }
+    killed
+}
+
+/// Waits for up to six writes, and not for ever.
+fn after_some_writes(lab: &Lab, random: &mut Random) {
+    let since = Instant::now();
+    for _ in 0..=random.below(6) {
+        if since.elapsed() < Duration::from_millis(600) {
+            until_it_writes(lab);
+        }
+    }
 }
 
 /// The ledger holds each trace once, the chain is whole, and everything that an undisturbed run tells was told.
@@ -206,45 +271,58 @@ fn same(lab: &Lab, expected: &[(&'static str, String)]) {
 #[test]
 fn watch_killed_at_random_instants_ends_as_if_nothing_had_happened() {
     let mut random = Random::new("watch");
+    let since = Instant::now();
     let other = undisturbed();
     let expected = results(&other);
-    let mut left = kills();
+    let expected_letters = letters::of_an_undisturbed_night(lab());
+    let (mut met, mut left, mut again) = (Met::default(), kills(), 0);
     while left > 0 {
-        let lab = lab();
+        let hook = letters::hook();
+        let lab = letters::posting_to(lab(), &hook);
         lab.list("crocks", &drifting::rows());
-        let mut landed = 0;
+        let mut exported = 0;
         for _ in 0..left.min(A_NIGHT) {
             for _ in 0..random.below(3) {
-                if landed < INJECTIONS {
-                    landed += 1;
-                    drifting::export(&lab, landed);
+                if exported < INJECTIONS {
+                    exported += 1;
+                    drifting::export(&lab, exported);
                 }
             }
-            one_life(&lab, &mut random);
+            if one_life(&lab, &hook, &mut random, exported, &mut met) {
+                left -= 1;
+            }
         }
-        left -= left.min(A_NIGHT);
-        (landed + 1..=INJECTIONS).for_each(|p| drifting::export(&lab, p));
+        (exported + 1..=INJECTIONS).for_each(|p| drifting::export(&lab, p));
         let mut daemon = lab.watch();
-        let since = Instant::now();
-        while results(&lab) != expected && since.elapsed() < Duration::from_secs(20) {
+        let waiting = Instant::now();
+        let there =
+            || results(&lab) == expected && letters::told(&hook).is_superset(&expected_letters);
+        while !there() && waiting.elapsed() < Duration::from_secs(20) {
             sleep(Duration::from_millis(20));
         }
         daemon.wait_until("it still runs", || true);
         daemon.stop();
         same(&lab, &expected);
         nothing_lost_nothing_twice(&lab, &other);
+        assert_eq!(letters::told(&hook), expected_letters);
+        again += letters::repeats_are_the_same(&hook);
     }
+    met.print("watch", since);
+    println!("watch: {again} letters came again after a kill, each as it was");
 }
 
 #[test]
 fn process_killed_at_random_instants_ends_as_if_nothing_had_happened() {
     let mut random = Random::new("process");
     let since = Instant::now();
-    let other = undisturbed();
-    // With the calibration before it; what is longer than the work only ends a run by itself.
-    let longest = since.elapsed();
+    let other = lab();
+    drifting::play(&other);
+    let working = Instant::now();
+    other.process().ends(1);
+    // What is longer than the work only ends a run by itself.
+    let longest = working.elapsed();
     let expected = results(&other);
-    let mut left = kills();
+    let (mut met, mut left) = (Met::default(), kills());
     while left > 0 {
         let lab = lab();
         drifting::play(&lab);
@@ -253,19 +331,32 @@ fn process_killed_at_random_instants_ends_as_if_nothing_had_happened() {
             if random.below(2) == 0 {
                 sleep(random.up_to(longest));
             } else {
-                for _ in 0..=random.below(8) {
-                    until_it_writes(&lab);
-                }
+                after_some_writes(&lab, &mut random);
                 sleep(random.up_to(Duration::from_millis(4)));
             }
-            if kill(&lab, child) {
-                left = left.saturating_sub(1);
-            } else {
+            if !kill(&lab, child, &[Some(1)]) || left == 0 {
                 break;
             }
+            met.count(came_to(&lab));
+            left -= 1;
         }
         lab.process().ends(1);
         same(&lab, &expected);
         nothing_lost_nothing_twice(&lab, &other);
+    }
+    met.print("process", since);
+}
+
+/// How far a `process` has come, with those that were killed before it.
+fn came_to(lab: &Lab) -> &'static str {
+    let there = |name: &str| lab.results("crocks").join(name).exists();
+    if !lab.root().join("state/machine").exists() {
+        "before the ledger was ready"
+    } else if !there("sheet.csv") {
+        "before a result was written"
+    } else if !there("summary.txt") {
+        "between the results"
+    } else {
+        "when all results were there"
     }
 }

@@ -199,6 +199,11 @@ impl Lab {
         Daemon::start(self.root())
     }
 
+    /// What the daemon that was started last has logged.
+    pub fn watch_log(&self) -> String {
+        fs::read_to_string(self.root().join("watch.log")).unwrap_or_default()
+    }
+
     /// The folder of a queue's results.
     pub fn results(&self, queue: &str) -> PathBuf {
         self.root().join("results/acids").join(queue)
@@ -218,6 +223,10 @@ impl Lab {
 
     pub fn time_course(&self, queue: &str) -> Table {
         Table::read(&self.results(queue).join("time-course.csv"))
+    }
+
+    pub fn replicates(&self, queue: &str) -> Table {
+        Table::read(&self.results(queue).join("replicates.csv"))
     }
 
     pub fn summary(&self, queue: &str) -> String {
@@ -256,6 +265,16 @@ impl Lab {
             }
         }
         out
+    }
+
+    /// Names of everything that stands in a sheet of the station, each once.
+    pub fn all_names(&self) -> std::collections::BTreeSet<String> {
+        let queues = fs::read_dir(self.root().join("results/acids"));
+        let sheets = queues.into_iter().flatten().flatten();
+        sheets
+            .flat_map(|q| Table::read(&q.path().join("sheet.csv")).rows)
+            .map(|row| row.text("name").to_owned())
+            .collect()
     }
 
     /// A text with the laboratory's folder called `LAB`.

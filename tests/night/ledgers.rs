@@ -34,7 +34,7 @@ fn state(lab: &Lab) -> BTreeMap<PathBuf, Vec<u8>> {
         .collect();
     out.retain(|name, bytes| {
         let name = name.to_string_lossy();
-        !name.ends_with("-shm") && !(name.ends_with("-wal") && bytes.is_empty())
+        !(name.ends_with("-shm") || name.ends_with("-wal") && bytes.is_empty())
     });
     out
 }

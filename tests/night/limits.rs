@@ -157,3 +157,83 @@ fn names_of_any_length_get_their_message() {
     assert_eq!(lab.messages().len(), 1);
     assert!(lab.messages().keys().all(|n| n.len() <= 120));
 }
+
+#[test]
+fn what_happens_behind_a_link_is_not_seen() {
+    let lab = Lab::new();
+    lab.write("elsewhere/deeper/old.csv", &both(3.0).text("old"));
+    let link = |to: &str, name: &str| {
+        std::os::unix::fs::symlink(lab.root().join(to), lab.exports().join(name)).unwrap();
+    };
+    link("elsewhere", "linked");
+    link("exports", "loop");
+    link("nowhere", "dangling.csv");
+    let mut daemon = lab.watch();
+    // What an event tells of lies behind the link as well.
+    for name in ["elsewhere/new.csv", "elsewhere/deeper/new.csv"] {
+        lab.write(name, &both(4.0).text("new"));
+    }
+    link("elsewhere", "linked-later");
+    lab.write("elsewhere/newer.csv", &both(2.0).text("newer"));
+    lab.export("good", &both(1.0));
+    daemon.wait_until("the good one is there", || lab.all_names().contains("good"));
+    std::thread::sleep(std::time::Duration::from_secs(1));
+    lab.export("good-too", &both(1.5));
+    daemon.wait_until("another good one is there", || {
+        lab.all_names().contains("good-too")
+    });
+    daemon.stop();
+    let names: Vec<String> = lab.all_names().into_iter().collect();
+    assert_eq!(names, ["good", "good-too"]);
+    assert!(lab.messages().keys().all(|m| !m.contains("new")));
+}
+
+#[test]
+fn folders_are_entered_64_deep_whoever_tells_of_them() {
+    let lab = Lab::new();
+    let deep = |n: usize| format!("exports/{}", "d/".repeat(n));
+    lab.export_as(
+        &format!("{}within.csv", deep(64)),
+        &both(3.0).text("within"),
+    );
+    lab.export_as(
+        &format!("{}beyond.csv", deep(65)),
+        &both(3.1).text("beyond"),
+    );
+    let mut daemon = lab.watch();
+    daemon.wait_until("the deep one is there", || {
+        lab.all_names().contains("within")
+    });
+    lab.export_as(
+        &format!("{}beyond-too.csv", deep(70)),
+        &both(3.2).text("beyond-too"),
+    );
+    lab.export_as(
+        &format!("{}within-too.csv", deep(64)),
+        &both(3.3).text("within-too"),
+    );
+    daemon.wait_until("another is there", || {
+        lab.all_names().contains("within-too")
+    });
+    daemon.stop();
+    let names: Vec<String> = lab.all_names().into_iter().collect();
+    assert_eq!(names, ["within", "within-too"]);
+}
+
+#[test]
+fn devices_and_sockets_in_the_folder_are_not_opened() {
+    let lab = lab();
+    lab.export("crocks-02", &both(3.0));
+    let socket = std::os::unix::net::UnixListener::bind(lab.exports().join("socket.csv")).unwrap();
+    socket.set_nonblocking(true).unwrap();
+    // Only root may make a device; elsewhere the pipe of another test stands for it.
+    let made = Command::new("mknod")
+        .arg(lab.exports().join("zero.csv"))
+        .args(["c", "1", "5"])
+        .status()
+        .is_ok_and(|s| s.success());
+    println!("a device in the folder: {made}");
+    lab.process().ends(0);
+    assert!(!lab.results("unlisted-2026-09-21").exists());
+    assert!(socket.accept().is_err(), "somebody connected");
+}

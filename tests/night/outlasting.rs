@@ -6,9 +6,10 @@ use crate::lab::{Lab, run};
 use crate::words::without_times;
 
 /// What is to be the same whatever happened on the way.
-const FILES: [&str; 5] = [
+const FILES: [&str; 6] = [
     "sheet.csv",
     "time-course.csv",
+    "replicates.csv",
     "rerun.csv",
     "alerts.csv",
     "summary.txt",

@@ -205,6 +205,16 @@ fn a_refused_fit_without_a_stored_one_leaves_no_concentration() {
     assert_eq!(told.len(), 2);
     let nothing = "there is no stored calibration to serve instead: no concentrations";
     assert!(told.iter().all(|a| a.text("message").ends_with(nothing)));
+    // Both standards are there: what is missing is a calibration to judge them by.
+    let summary = lab.summary("crocks");
+    let said: Vec<&str> = summary.split_whitespace().collect();
+    let said = said.join(" ");
+    assert!(
+        said.contains("and no stored calibration does")
+            && said.contains("stay provisional: without a calibration"),
+        "{summary}"
+    );
+    assert!(!said.contains("lack a standard"), "{summary}");
 }
 
 #[test]
@@ -234,4 +244,6 @@ fn a_calibrator_that_never_came_is_done_without() {
     let sheet = lab.sheet("crocks");
     assert_eq!(sheet.verdict(2), "accepted");
     assert_eq!(sheet.verdict(6), "rerun missing-trace");
+    // Alone in a queue it could not be fitted, and no result waits for it.
+    assert!(lab.rerun("crocks").column("position").is_empty());
 }

@@ -9,7 +9,7 @@ use crate::lab::Lab;
 /// 2026-09-21 18:00 UTC, when the nights begin; the first trace lands 23 min later.
 const EVENING: i64 = 1_790_013_600;
 
-fn laboratory(unit: &str) -> Lab {
+pub fn laboratory(unit: &str) -> Lab {
     Lab::new()
         .section(&format!(
             "\n[station.pressure]\nfile = \"exports/pressure.csv\"\nunit = \"{unit}\"\n"
@@ -23,7 +23,7 @@ fn time(minute: f64) -> String {
 }
 
 /// A log with a reading every minute from one minute to another.
-fn rows(from: u32, to: u32, mpa: impl Fn(u32) -> f64) -> String {
+pub fn rows(from: u32, to: u32, mpa: impl Fn(u32) -> f64) -> String {
     (from..to)
         .map(|minute| {
             format!(
@@ -35,7 +35,7 @@ fn rows(from: u32, to: u32, mpa: impl Fn(u32) -> f64) -> String {
         .collect()
 }
 
-fn append(lab: &Lab, text: &str) {
+pub fn append(lab: &Lab, text: &str) {
     let path = lab.exports().join("pressure.csv");
     let mut file = File::options()
         .append(true)
@@ -120,7 +120,8 @@ fn process_judges_the_limits_by_the_logs_own_times() {
 
 #[test]
 fn units_and_times_of_every_kind_say_the_same() {
-    let logs: [(&str, Box<dyn Fn(u32, f64) -> String>, &str); 4] = [
+    type Line = Box<dyn Fn(u32, f64) -> String>;
+    let logs: [(&str, Line, &str); 4] = [
         (
             "bar",
             Box::new(|m, p| format!("{};{:.2}\n", time(f64::from(m)), p * 10.0)),
@@ -425,5 +426,42 @@ fn air_in_the_pump_shows_as_pulsation() {
         !calm.stdout.contains("pressure p") && !calm.stdout.contains("pressure r"),
         "{}",
         calm.stdout
+    );
+}
+
+#[test]
+fn check_says_how_the_log_is_read() {
+    let lab = laboratory("bar");
+    let done = lab.run(&["check"]);
+    assert!(
+        done.text().contains("pressure.csv: nothing there yet"),
+        "{}",
+        done.text()
+    );
+    lab.write(
+        "exports/pressure.csv",
+        "time,pressure_mpa\n2026-09-21T18:00:00Z,4.2\n",
+    );
+    let text = lab.run(&["check"]).text();
+    assert!(
+        text.contains("column 2 'pressure_mpa', bar (configured)"),
+        "{text}"
+    );
+    assert!(text.contains("the header says MPa"), "{text}");
+}
+
+/// Nobody may go to bed in the belief that such a log is watched.
+#[test]
+fn check_is_not_content_with_a_log_whose_unit_nobody_says() {
+    let lab = Lab::new().section("\n[station.pressure]\nfile = \"exports/pressure.csv\"\n");
+    lab.write(
+        "exports/pressure.csv",
+        "time,pressure\n2026-09-21T18:00:00Z,40\n2026-09-21T18:00:05Z,41\n2026-09-21T18:00:10Z,41\n",
+    );
+    let done = lab.run(&["check"]).ends(2);
+    assert!(
+        done.text().contains("found no unit of the pressure"),
+        "{}",
+        done.text()
     );
 }

@@ -42,7 +42,7 @@ fn three_times_have_rates_with_intervals() {
         (48, [16.0, 16.2, 16.4]),
     ]);
     lab.process().ends(0);
-    let table = lab.time_course("crocks");
+    let table = lab.replicates("crocks");
     let first = lactic(&table, "0");
     assert!(first.is_empty("rate_per_h") && first.is_empty("rate_low_95"));
     first.close("rsd_percent", 100.0 * 0.2 / 4.2, 5.0);
@@ -66,7 +66,7 @@ fn three_times_have_rates_with_intervals() {
 fn two_times_have_none() {
     let lab = course(&[(0, [4.0, 4.2, 4.4]), (24, [8.8, 9.0, 9.2])]);
     lab.process().ends(0);
-    let table = lab.time_course("crocks");
+    let table = lab.replicates("crocks");
     assert!(table.rows.iter().all(|r| r.is_empty("rate_per_h")));
     assert!(!lab.summary("crocks").contains("change per h"));
 }
@@ -75,14 +75,15 @@ fn two_times_have_none() {
 fn a_replicate_apart_is_named_and_stays_in_the_mean() {
     let lab = course(&[(24, [8.0, 8.01, 9.5])]);
     lab.process().ends(0);
-    let row = lactic(&lab.time_course("crocks"), "24");
-    assert_eq!(row.text("n"), "3");
-    row.close("mean", 25.51 / 3.0, 0.5);
+    let mean = lactic(&lab.time_course("crocks"), "24");
+    assert_eq!(mean.text("n"), "3");
+    mean.close("mean", 25.51 / 3.0, 0.5);
+    assert!(mean.is_empty("left_out"));
+    let row = lactic(&lab.replicates("crocks"), "24");
     assert_eq!(
         row.text("outlier"),
         "crock A at 24 h (position 4), Grubbs 5 %"
     );
-    assert!(row.is_empty("left_out"));
     // 10.2 %: over the limit of 10 % as well.
     assert_eq!(lab.alerts("crocks").check("replicates").len(), 1);
     let summary = lab.summary("crocks");
@@ -93,12 +94,20 @@ fn a_replicate_apart_is_named_and_stays_in_the_mean() {
 }
 
 #[test]
-fn the_older_columns_stand_first() {
+fn two_files_have_a_row_for_each_mean() {
     let lab = course(&[(24, [8.0, 8.01, 9.5])]);
     lab.process().ends(0);
-    let text = std::fs::read_to_string(lab.results("crocks").join("time-course.csv")).unwrap();
+    let read = |name: &str| std::fs::read_to_string(lab.results("crocks").join(name)).unwrap();
+    let (course, replicates) = (read("time-course.csv"), read("replicates.csv"));
     assert!(
-        text.starts_with("series,time_h,analyte,unit,n,mean,sd,low_95,high_95,left_out,rsd_percent,outlier,rate_per_h,rate_low_95,rate_high_95\n"),
-        "{text}"
+        course.starts_with("series,time_h,analyte,unit,n,mean,sd,low_95,high_95,left_out\n"),
+        "{course}"
     );
+    assert!(
+        replicates.starts_with(
+            "series,time_h,analyte,unit,n,mean,sd,rsd_percent,outlier,rate_per_h,rate_low_95,rate_high_95\n"
+        ),
+        "{replicates}"
+    );
+    assert_eq!(course.lines().count(), replicates.lines().count());
 }

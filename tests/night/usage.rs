@@ -56,6 +56,21 @@ fn help_is_enough_to_use_a_command() {
             "scout",
             &["--config", "TRACE", "--name", "--against", "exit code is 1"],
         ),
+        (
+            "plan",
+            &[
+                "--config",
+                "SAMPLES.csv",
+                "--name",
+                "--file-name",
+                "--out",
+                "--start",
+                "--seed",
+                "--force",
+                "[plan]",
+                "exit code",
+            ],
+        ),
         ("summary", &["--config", "QUEUE"]),
         (
             "rehearse",

@@ -1,6 +1,7 @@
 //! What people read.
 
 use super::*;
+use crate::budget::told_apart;
 use crate::method::Column;
 
 fn zone() -> TimeZone {
@@ -98,4 +99,50 @@ fn a_long_list_tells_its_first_checkpoints_and_the_last() {
     let left = all.iter().find(|l| l.starts_with("left of")).unwrap();
     assert_eq!(left.matches("at position").count(), 11, "{left}");
     assert!(left.contains("(19 more), 155 mL at position 60"), "{left}");
+    // 80 runs of 14.08 mL out of a bottle of 1000 mL.
+    let all = lines(&"sP".repeat(40), &brine(), "");
+    let left = all.iter().find(|l| l.starts_with("left of")).unwrap();
+    assert!(
+        left.ends_with("empty at position 80, 126 mL short"),
+        "{left}"
+    );
+}
+
+#[test]
+fn a_shortage_of_a_tenth_is_not_rounded_away() {
+    let pair = |a, b| told_apart(a, b);
+    assert_eq!(pair(158.4, 158.3), ("158.4".to_owned(), "158.3".to_owned()));
+    assert_eq!(pair(1126.4, 900.0), ("1126".to_owned(), "900".to_owned()));
+    assert_eq!(pair(2.0, 2.0), ("2".to_owned(), "2".to_owned()));
+}
+
+#[test]
+fn a_rerun_list_is_told_in_a_few_words() {
+    let brief = |letters: &str, m: &Method| reckon(&list(letters), m).brief();
+    // 10 · 17.6 min = 2.93 h, 140.8 mL.
+    assert_eq!(
+        brief("PsssssssPb", &brine()),
+        "about 2.9 h and 141 mL of eluent"
+    );
+    assert_eq!(
+        brief(&"s".repeat(80), &brine()),
+        "about 23.5 h and 1126 mL of eluent; more than may be used (eluent-short)"
+    );
+    let mut still = brine();
+    still.conditions.flow_ml_min = None;
+    assert_eq!(brief("PsssssssPb", &still), "about 2.9 h");
+    let mut two = brine();
+    let bottle = |name: &str, share| crate::method::Bottle {
+        name: name.to_owned(),
+        bottle_ml: None,
+        reserve_ml: 0.0,
+        share_percent: Program::constant(share),
+        before_percent: share,
+        after_percent: share,
+    };
+    two.pumping.bottles = vec![bottle("water", 75.0), bottle("methanol", 25.0)];
+    assert_eq!(
+        brief("PsssssssPb", &two),
+        "about 2.9 h and 106 mL of water, 35 mL of methanol"
+    );
 }

@@ -12,7 +12,7 @@ pub(super) struct Options {
     /// What a sample is called, from columns: "{crock} day {day}" (name)
     #[arg(long, value_name = "TEMPLATE")]
     name: Option<String>,
-    /// What its file is called: columns, and {queue}, {date}, {position}, {replicate}, {name} (file)
+    /// What its file is called: columns, and {queue}, {position}, {kind}, {name}, {tray}, {vial}, {date}, {replicate} (file)
     #[arg(long, value_name = "TEMPLATE")]
     file_name: Option<String>,
     /// A column of the sheet and what it means: series=crock, time_d=day (columns); may be given several times

@@ -121,7 +121,8 @@ fn the_sample_loads_as_it_is_and_with_every_key_in_use() {
     assert_eq!(
         full.alert.heartbeat,
         Some(Heartbeat {
-            file: alive,
+            file: Some(alive),
+            url: Some("https://watch.lab.example/ping/hplc".to_owned()),
             every_s: 60.0
         })
     );
@@ -129,7 +130,7 @@ fn the_sample_loads_as_it_is_and_with_every_key_in_use() {
 
 #[test]
 fn the_sample_shows_every_key() {
-    use crate::config::{alert, email, station};
+    use crate::config::{alert, email, station, webhook};
     let text = in_use(SAMPLE);
     let keys = [
         KEYS,
@@ -140,6 +141,7 @@ fn the_sample_shows_every_key() {
         email::KEYS,
         email::SERVER_KEYS,
         alert::HEARTBEAT_KEYS,
+        webhook::KEYS,
     ];
     for key in keys.concat() {
         let shown =

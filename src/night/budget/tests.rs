@@ -148,28 +148,39 @@ fn a_slow_night_is_told_before_the_bottle_is_empty() {
             );
         }
     }
-    assert_eq!(told, Some(2));
+    // Three intervals make a pace.
+    assert_eq!(told, Some(4));
 }
 
 #[test]
 fn a_pace_that_catches_up_clears_only_with_room_to_spare() {
-    let mut night = night(&"P".repeat(12), 12.0 * CYCLE_ML + 10.0);
-    night.good(1);
-    night.wait(10).good(2).wait(0).judged();
-    // One interval of 33 min: 10 min behind, and 10 more for each of ten to come.
-    assert_eq!(raised(&night), ["eluent-short"]);
-    night.good(3).wait(0).judged();
-    // The median of two intervals is the longer one still.
-    assert!(cleared(&night).is_empty());
-    night.good(4).wait(0).judged();
-    // At the planned pace again: 6 mL behind, 4 mL to spare, less than a cycle. It stays.
-    assert!(cleared(&night).is_empty() && night.queue().has_condition(Check::EluentShort));
-    let mut night = self::night(&"P".repeat(12), 13.0 * CYCLE_ML + 10.0);
-    night.good(1);
-    night.wait(10).good(2).wait(0).judged();
-    assert_eq!(raised(&night), ["eluent-short"], "one cycle more");
-    night.good(3).good(4).wait(0).judged();
-    assert_eq!(cleared(&night), ["eluent-short"]);
+    let play = |cycles: f64| {
+        let mut night = night(&"P".repeat(12), cycles * CYCLE_ML + 25.0);
+        night.good(1);
+        for late in [2, 3] {
+            night.wait(10).good(late).wait(0).judged();
+            assert!(raised(&night).is_empty(), "two pauses are no pace");
+        }
+        // Three intervals of 33 min: 30 min behind, and 10 more for each of eight to come.
+        night.wait(10).good(4).wait(0).judged();
+        assert_eq!(raised(&night), ["eluent-short"]);
+        for on_time in 5..=7 {
+            night.good(on_time).wait(0).judged();
+        }
+        // The planned pace again: 18 mL behind.
+        night.good(8).wait(0).judged();
+        night
+    };
+    let night = play(12.0);
+    assert!(
+        cleared(&night).is_empty(),
+        "7 mL to spare, less than a cycle"
+    );
+    let mut night = play(13.0);
+    assert!(
+        !night.queue().has_condition(Check::EluentShort),
+        "one cycle more"
+    );
 }
 
 #[test]
@@ -333,4 +344,18 @@ fn every_deadline_is_worked_off_when_it_comes() {
             "{spare_tenths}"
         );
     }
+}
+
+#[test]
+fn a_list_corrected_after_the_night_tells_nothing() {
+    let mut night = night("PsP", 2.0 * CYCLE_ML);
+    night.queue().plan_budget(start());
+    night.good(1).good(2).good(3);
+    let landed = night.queue().take_landings();
+    let mut corrected = self::night("PsP", 2.0 * CYCLE_ML);
+    for landing in landed {
+        corrected.queue().land(landing);
+    }
+    corrected.queue().plan_budget(at_min(600));
+    assert!(!corrected.queue().has_pending());
 }

@@ -146,9 +146,7 @@ impl Queue {
         }
         // Found out here and told by the next judgement: one that comes before a backlog is read knows nothing of it.
         self.overdue = self.is_waiting() && self.pace.late_at().is_some_and(|t| t <= now);
-        let done = self.listed && self.unsettled == 0;
-        let quiet = self.given_up_at().is_some_and(|t| t <= now);
-        if !self.ended && self.pace.last().is_some() && (done || quiet) {
+        if !self.ended && self.is_over(now) {
             self.end();
         }
         self.watch_budget(now);
@@ -168,7 +166,7 @@ impl Queue {
     }
 
     /// When silence ends the queue.
-    fn given_up_at(&self) -> Option<Timestamp> {
+    pub(super) fn given_up_at(&self) -> Option<Timestamp> {
         if self.is_waiting() {
             self.pace.given_up_at()
         } else {

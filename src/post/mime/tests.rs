@@ -1,6 +1,7 @@
 //! What is written is read back by another library.
 
 use mail_parser::{HeaderValue, MessageParser, MimeHeaders};
+use proptest::prelude::*;
 
 use super::*;
 use crate::post::Audience;
@@ -217,4 +218,51 @@ fn what_is_no_address_is_named() {
         error.to_string(),
         "found \"hplc\", expected an e-mail address"
     );
+}
+
+#[test]
+fn a_sender_beyond_ascii_has_an_id_all_the_same() {
+    let to = ["ada@lab.example".to_owned()];
+    let now = "2026-01-01T00:00:00Z".parse().unwrap();
+    let Ok(message) = message(&letter(), "hplc@l\u{e4}b.example", &to, now) else {
+        panic!("a domain beyond ASCII is one");
+    };
+    let id = header(&message.formatted(), "Message-ID").unwrap();
+    assert!(id.ends_with(".0@runsitter.invalid>"), "{id}");
+}
+
+/// Names of the headers before the first empty line.
+fn header_names(bytes: &[u8]) -> Vec<String> {
+    let text = std::str::from_utf8(bytes).unwrap();
+    let head = text.split("\r\n\r\n").next().unwrap();
+    head.split("\r\n")
+        .filter(|l| !l.starts_with([' ', '\t']))
+        .map(|l| l.split(':').next().unwrap().to_lowercase())
+        .collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+
+    #[test]
+    fn no_text_adds_a_header_or_is_lost(
+        subject in any::<String>(), key in any::<String>(), body in any::<String>(), file in any::<String>()
+    ) {
+        let list = Attachment {
+            file_name: file,
+            media_type: "text/csv; charset=utf-8".to_owned(),
+            content: body.clone(),
+        };
+        let bytes = written(&Letter { subject, key: key.clone(), queue: key, text: body.clone(), repeat: 1, attachments: vec![list], ..letter() });
+        narrow(&bytes);
+        let mut names = header_names(&bytes);
+        names.sort_unstable();
+        let expected = [
+            "auto-submitted", "content-type", "date", "from", "in-reply-to", "message-id", "mime-version",
+            "references", "subject", "to", "x-auto-response-suppress",
+        ];
+        prop_assert_eq!(names, expected);
+        let parsed = MessageParser::default().parse(&bytes).unwrap();
+        prop_assert_eq!(parsed.attachment(0).unwrap().contents(), body.as_bytes());
+    }
 }

@@ -1,5 +1,6 @@
 use super::*;
 use jiff::SignedDuration;
+use jiff::tz::TimeZone;
 
 const CYCLE_S: f64 = 1320.0;
 

@@ -2,7 +2,7 @@
 //! itself had them.
 
 use crate::method::Plan;
-use crate::night::queue::{Queue, Slot};
+use crate::night::queue::Queue;
 use crate::plan::{SHUTDOWN, arrange};
 use crate::runlist::{Injection, Kind};
 
@@ -93,39 +93,28 @@ fn shutdown(queue: &Queue, rules: &Plan, blank: &Injection) -> Option<Injection>
 
 /// Drawn from the same vial.
 fn alike(a: &Injection, b: &Injection) -> bool {
-    let told = |i: &Injection| {
-        (
-            i.tray.clone(),
-            i.vial.clone(),
-            i.level.clone(),
-            i.name.clone(),
-        )
-    };
-    told(a) == told(b)
+    a.tray == b.tray && a.vial == b.vial && a.level == b.level && a.name == b.name
 }
 
 /// The standards of the k-th checkpoint: those of the queue's k-th, and from its second again where the list is longer. Of
 /// checkpoints drawn from the same vials the first lends its names.
 fn checkpoint(queue: &Queue, rules: &Plan, k: usize) -> Vec<Injection> {
     let checkpoints = queue.checkpoints();
-    let plans = |c: usize| -> Vec<&Injection> {
-        let slots = checkpoints.get(c).map_or(&[][..], |c| &c.members);
-        let members = slots.iter().filter_map(|m| queue.slots().get(*m));
-        members.map(|s: &Slot| &s.plan).collect()
-    };
     let own = match checkpoints.len() {
         0 => return made_up(queue, rules, k),
         1 => 0,
         n if k < n => k,
         n => 1 + (k - n) % (n - 1),
     };
-    let wanted = plans(own);
+    let members = |c: usize| checkpoints.get(c).map_or(&[][..], |c| &c.members);
+    let plan = |slot: &usize| queue.slots().get(*slot).map(|s| &s.plan);
     let same = |c: &usize| {
-        let other = plans(*c);
-        other.len() == wanted.len() && other.iter().zip(&wanted).all(|(a, b)| alike(a, b))
+        let pairs = members(*c).iter().zip(members(own));
+        let mut pairs = pairs.filter_map(|(a, b)| plan(a).zip(plan(b)));
+        members(*c).len() == members(own).len() && pairs.all(|(a, b)| alike(a, b))
     };
     let lender = (1..own).find(same).unwrap_or(own);
-    plans(lender).into_iter().cloned().collect()
+    members(lender).iter().filter_map(plan).cloned().collect()
 }
 
 /// A queue that had no standard gets those of the rules: without, its repeat could not be trusted either.

@@ -115,6 +115,45 @@ fn above_and_below_get_their_dilutions() {
 }
 
 #[test]
+fn one_vial_holds_one_dilution() {
+    let mut night = Night::new("PssssP");
+    for (p, vial) in [(2, "A3"), (3, "A3"), (4, "A4"), (5, "A4")] {
+        night.plan(p, |i| {
+            (i.tray, i.vial, i.dilution) = ("1".to_owned(), vial.to_owned(), 10.0)
+        });
+    }
+    // 40 at 10 and 0.1 at 10: two dilutions of one sample. 40 at 10: another dilution than its replicate's, in a failed bracket.
+    night.good(1).land(2, trace(&[Some(40.0), Some(0.1)]));
+    night.land(3, trace(&[Some(40.0), Some(5.0)]));
+    night.good(4).land(5, trace(&[Some(40.0), Some(5.0)]));
+    night.land(6, mid(&[0.8, 1.0]));
+    let list = list(night.judged(), &[]);
+    let mut content: std::collections::HashMap<(&str, &str), f64> = Default::default();
+    let samples = list.injections.iter().filter(|i| i.kind == Kind::Sample);
+    let drawn: Vec<(&str, f64)> = samples
+        .clone()
+        .map(|i| (i.vial.as_str(), i.dilution))
+        .collect();
+    for i in samples.filter(|i| !i.vial.is_empty()) {
+        let dilution = *content
+            .entry((i.tray.as_str(), i.vial.as_str()))
+            .or_insert(i.dilution);
+        assert_eq!(dilution, i.dilution, "{} holds two: {drawn:?}", i.vial);
+    }
+    // No trays are described: whoever runs the list chooses a place. What stood in a vial keeps it.
+    assert_eq!(
+        drawn,
+        [
+            ("A3", 1.0),
+            ("", 50.0),
+            ("", 50.0),
+            ("A4", 10.0),
+            ("", 50.0)
+        ]
+    );
+}
+
+#[test]
 fn one_dilution_serves_two_analytes_where_it_can() {
     let mut night = Night::new("PsP");
     night
@@ -214,7 +253,7 @@ fn the_rules_of_the_plan_serve_where_the_queue_shows_none() {
 }
 
 #[test]
-fn failed_calibrators_come_first() {
+fn calibrators_that_cannot_be_fitted_come_again_all_of_them() {
     let mut night = Night::new("CCCbPsP");
     night
         .good(1)
@@ -224,5 +263,22 @@ fn failed_calibrators_come_first() {
         .good(5)
         .good(6)
         .good(7);
-    assert_eq!(short(night.judged()), "b4 C2 P5 b4");
+    assert_eq!(short(night.judged()), "b4 C1 C2 C3 P5 b4");
+}
+
+#[test]
+fn a_lost_calibrator_is_done_without_where_the_others_serve() {
+    let mut night = Night::new("CCCCbPsP");
+    let levels = [(1, "low", 0.1), (2, "mid", 1.0), (4, "high", 4.0)];
+    for (p, level, _) in levels {
+        night.plan(p, |i| i.level = level.to_owned());
+    }
+    for (p, _, share) in levels {
+        night.land(p, mid(&[share, share]));
+    }
+    night.good(5).good(6).good(7).good(8).end();
+    let queue = night.judged();
+    assert!(queue.slots()[2].is_rerun(), "it never came");
+    assert!(queue.serving().is_own(0) && queue.serving().is_own(1));
+    assert_eq!(short(queue), "");
 }

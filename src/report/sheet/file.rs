@@ -6,13 +6,14 @@
 //! see old and new rows side by side. A change further back replaces the file at any size.
 
 use std::fs::{self, OpenOptions};
-use std::io::{self, Seek as _, SeekFrom, Write as _};
+use std::io::{self, Seek as _, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use jiff::tz::TimeZone;
 
 use super::{HEADER, slot_rows};
 use crate::night::queue::Queue;
+use crate::outside;
 use crate::report::whole::{self, WriteError};
 
 /// From this size on the end of the file is overwritten in place, bytes.
@@ -152,9 +153,8 @@ impl SheetFile {
         if done.is_err() && how == Written::Appended {
             // Half a row is worse than none. Where this fails too, the next update finds another size and repairs it.
             if let Some(size) = before {
-                let _ = OpenOptions::new()
-                    .write(true)
-                    .open(&self.path)
+                let _ = outside::disk("shorten", &self.path)
+                    .and_then(|()| OpenOptions::new().write(true).open(&self.path))
                     .and_then(|f| f.set_len(size));
             }
         }
@@ -182,17 +182,20 @@ fn append(text: &mut String, queue: &Queue, zone: &TimeZone, first: usize) -> Ve
 }
 
 fn size_of(path: &Path) -> Option<u64> {
+    outside::disk("look at", path).ok()?;
     fs::metadata(path).ok().map(|m| m.len())
 }
 
 /// One write at this offset; what stood behind its end is cut off.
 fn write_at(path: &Path, offset: u64, bytes: &[u8]) -> io::Result<()> {
+    outside::disk("open", path)?;
     let mut file = OpenOptions::new().write(true).open(path)?;
     let size = file.metadata()?.len();
     file.seek(SeekFrom::Start(offset))?;
-    file.write_all(bytes)?;
+    outside::write_all(&mut file, bytes, path)?;
     let end = offset + bytes.len() as u64;
     if size > end {
+        outside::disk("shorten", path)?;
         file.set_len(end)?;
     }
     Ok(())

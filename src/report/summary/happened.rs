@@ -89,7 +89,7 @@ fn what(alert: &Alert, all: &[&Alert]) -> String {
             Some(format!(
                 "{} {}",
                 one_line(&a.analyte),
-                fixed(a.measured?, 1)
+                figure(a.measured?, &a.limit)
             ))
         })
         .collect();
@@ -111,6 +111,21 @@ fn what(alert: &Alert, all: &[&Alert]) -> String {
                 .join("; "),
         ),
     }
+}
+
+/// To a tenth, or to as many decimals as keep it on its side of each limit: an R² of 0.9908 against 0.995 is not 1.0.
+fn figure(measured: f64, limit: &str) -> String {
+    let limits: Vec<f64> = limit
+        .split(|c: char| !c.is_ascii_digit() && c != '.')
+        .filter_map(|l| l.parse().ok())
+        .collect();
+    let honest = |text: &String| {
+        let shown: f64 = text.parse().unwrap_or(measured);
+        let side = |l: &f64| shown.abs().total_cmp(l) == measured.abs().total_cmp(l);
+        limits.iter().all(side)
+    };
+    let mut texts = (1..=6).map(|decimals| fixed(measured, decimals));
+    texts.find(honest).unwrap_or_else(|| fixed(measured, 1))
 }
 
 /// Checks told in the summary only and still failing, with the positions at which they do.
@@ -223,4 +238,25 @@ pub(super) fn notes(queue: &Queue) -> String {
         out.push_str(&format!("  .. and {} more\n", all.len() - ALERTS));
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::figure;
+
+    #[test]
+    fn a_figure_stays_on_its_side_of_the_limit() {
+        for (measured, limit, shown) in [
+            (0.9908, "0.995", "0.99"),
+            (0.994_96, "0.995", "0.99"),
+            (0.995_04, "0.995", "1.0"),
+            (79.94, "90-110", "79.9"),
+            (110.04, "90-110", "110.04"),
+            (-5.02, "5", "-5.02"),
+            (-19.9, "5", "-19.9"),
+            (3.26, "", "3.3"),
+        ] {
+            assert_eq!(figure(measured, limit), shown, "{measured} {limit}");
+        }
+    }
 }

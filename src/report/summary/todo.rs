@@ -31,7 +31,7 @@ pub(super) fn write(queue: &Queue, tally: &Tally) -> String {
     steps.extend(injections(queue, Kind::Blank, "blank"));
     steps.extend(calibrators(queue));
     steps.extend(exports(queue));
-    steps.extend(again(queue));
+    steps.extend(again(queue, !steps.is_empty()));
     steps.extend(later(queue));
     steps.extend(dilutions(queue));
     steps.extend(open_brackets(queue, tally));
@@ -172,19 +172,41 @@ fn only_air(slot: &Slot) -> bool {
 
 fn calibrators(queue: &Queue) -> Option<String> {
     let name = Check::Calibration.name();
-    let missed: Vec<&str> = queue
-        .alerts()
-        .open()
-        .filter(|a| a.check == name)
-        .map(|a| a.analyte.as_str())
-        .collect();
+    let open = || queue.alerts().open().filter(move |a| a.check == name);
+    let stored = |analyte: &str| {
+        let analytes = &queue.method().analytes;
+        let k = analytes.iter().position(|a| a.name == analyte);
+        k.is_some_and(|k| queue.serving().curve(queue.method(), k).is_some())
+    };
+    let named = |with: bool| -> Vec<String> {
+        let names = open().map(|a| a.analyte.as_str());
+        names
+            .filter(|n| stored(n) == with)
+            .map(crate::text::one_line)
+            .collect()
+    };
+    let (with, without) = (named(true), named(false));
+    let mut out = String::new();
+    if !with.is_empty() {
+        out = format!(
+            "The calibrators of this queue do not serve for {}; the stored calibration does. ",
+            with.join(", ")
+        );
+    }
+    if !without.is_empty() {
+        out += &format!(
+            "The calibrators of this queue do not serve for {}, and no stored calibration does: there are no concentrations of it. ",
+            without.join(", ")
+        );
+    }
     let hint = advice::general(Check::Calibration, Kind::Calibrator).unwrap_or_default();
-    (!missed.is_empty()).then(|| {
-        format!(
-            "The calibrators of this queue do not serve for {}; the stored calibration does, where there is one. {hint}",
-            missed.iter().map(|m| crate::text::one_line(m)).collect::<Vec<_>>().join(", ")
-        )
-    })
+    (!out.is_empty()).then(|| out + hint)
+}
+
+/// No curve serves any analyte of a queue that has ended.
+fn has_no_calibration(queue: &Queue) -> bool {
+    let curves = queue.serving().curves(queue.method());
+    queue.is_ended() && curves.iter().all(Option::is_none)
 }
 
 /// Traces to export again.
@@ -203,8 +225,8 @@ fn exports(queue: &Queue) -> Vec<String> {
     out
 }
 
-/// The rerun list.
-fn again(queue: &Queue) -> Option<String> {
+/// The rerun list. `after`: there is something to be done before.
+fn again(queue: &Queue, after: bool) -> Option<String> {
     let needs = crate::tell::rerun_needs(queue);
     let samples = places(
         queue
@@ -219,7 +241,12 @@ fn again(queue: &Queue) -> Option<String> {
         } else {
             format!(" Samples at {}.", at(&samples))
         };
-        format!("Inject again, when the above is done: {needs}.{of}")
+        let when = if after {
+            ", when the above is done"
+        } else {
+            ""
+        };
+        format!("Inject again{when}: {needs}.{of}")
     })
 }
 
@@ -291,6 +318,14 @@ fn open_brackets(queue: &Queue, tally: &Tally) -> Option<String> {
     };
     let all = places(queue.slots().iter().filter(open));
     (!all.is_empty() && tally.provisional > 0).then(|| {
+        if has_no_calibration(queue) {
+            return format!(
+                "{} at {} stay provisional: without a calibration no standard can be judged and nothing reckoned. Make one with \
+`runsitter calibrate`, name it in the configuration and process the traces again.",
+                count(all.len(), "sample"),
+                at(&all)
+            );
+        }
         format!(
             "{} at {} lack a standard on one side and stay provisional: whether they are used is for a person to decide. A standard at \
 the start and at the end of a queue settles it.",

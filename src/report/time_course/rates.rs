@@ -106,7 +106,8 @@ fn courses<'a>(queue: &'a Queue, means: &'a [Mean]) -> Vec<((&'a Group, usize), 
 mod tests {
     use super::*;
     use crate::night::fixture::{Night, trace};
-    use crate::report::time_course::{csv, means};
+    use crate::report::time_course::means;
+    use crate::report::time_course::replicates::csv;
 
     /// Four times of one crock, two replicates each; lactic acid rises by 1 mmol/L in 10 h, acetic acid is lost at 20 h.
     fn night() -> Night {

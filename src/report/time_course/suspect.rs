@@ -45,7 +45,8 @@ pub fn words(queue: &Queue, mean: &Mean) -> String {
 mod tests {
     use super::*;
     use crate::night::fixture::{Night, trace};
-    use crate::report::time_course::{csv, means};
+    use crate::report::time_course::means;
+    use crate::report::time_course::replicates::csv;
 
     fn group(lactic: [f64; 3]) -> Night {
         let mut night = Night::new("PsssP");

@@ -1,18 +1,24 @@
 //! Letters: what the policy decides is queued with the records that raised it.
 
+mod station;
+#[cfg(test)]
+mod tests;
+
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
 use super::{Desk, DeskError, Event};
 use crate::config;
-use crate::ledger::{Gap, Ledger, LedgerError, Told};
+use crate::ledger::{Ledger, LedgerError, Told};
 use crate::night::alarm::{Alert, AlertChanges};
 use crate::night::queue::Queue;
+use crate::outside;
 use crate::post::{Audience, Letter};
+use crate::report::whole::WriteError;
 use crate::tell;
 use crate::tell::daily;
-use crate::tell::policy::{Book, Now, Settings, Told as ToldOf, decide};
+use crate::tell::policy::{Book, Now, Settings, decide};
 
 /// Under this name the station itself has its book: run lists that cannot be used.
 const STATION: &str = "";
@@ -59,7 +65,7 @@ impl Desk {
     /// When a letter may be due though nothing happens.
     pub(super) fn next_letter(&self) -> Option<Timestamp> {
         let postbox = self.postbox.as_ref()?;
-        let now = Timestamp::now();
+        let now = outside::wall();
         let summary = postbox.summary_at.and_then(|at| {
             let running = self.night.queues().values().filter(|q| is_running(q));
             running
@@ -95,9 +101,11 @@ impl Desk {
             letters: &letters,
             carriers: self.carriers(),
             book: book.as_ref(),
+            pressure: self.pressure_unkept.get(queue),
             ..Told::default()
         };
         ledger.keep_told(&self.station.name, queue, &told, now)?;
+        self.pressure_unkept.remove(queue);
         self.know(queue, book);
         self.posted(&letters);
         Ok(())
@@ -169,6 +177,7 @@ impl Desk {
                 post,
                 &decided.book,
                 now,
+                &postbox.settings,
                 &self.zone,
             )
         };
@@ -205,86 +214,6 @@ impl Desk {
         }
         self.post_lists(ledger, now)?;
         self.post_summaries(ledger, now)
-    }
-
-    /// Run lists that cannot be used.
-    fn post_lists(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {
-        let Some(postbox) = &mut self.postbox else {
-            return Ok(());
-        };
-        // What the ledger knows of lists is asked for once, then only while there is something to say.
-        let quiet = |b: &Book| b.told.is_empty();
-        if self.bad_lists.is_empty() && postbox.books.get(STATION).is_some_and(quiet) {
-            postbox.due.remove(STATION);
-            return Ok(());
-        }
-        for (queue, alert) in &self.bad_lists {
-            let kept = (queue.clone(), alert.clone());
-            postbox.lists.insert(alert.key.clone(), kept);
-        }
-        let cases: Vec<tell::policy::Case> = self
-            .bad_lists
-            .iter()
-            .map(|(queue, alert)| tell::case_of_list(queue, alert))
-            .collect();
-        let complete = postbox.complete;
-        let before = book_of(postbox, ledger, &self.station.name, STATION)?.clone();
-        let state = Now {
-            cases: &cases,
-            complete,
-            ended: false,
-            at: now,
-        };
-        let decided = decide(&before, state, &postbox.settings);
-        match decided.next {
-            Some(next) => postbox.due.insert(STATION.to_owned(), next),
-            None => postbox.due.remove(STATION),
-        };
-        if decided.book == before {
-            return Ok(());
-        }
-        let letter = |post: &tell::policy::Post| {
-            let told = decided.book.get(&post.key)?;
-            let known = postbox.lists.get(&told.place).cloned();
-            let (queue, alert) = &known.unwrap_or_else(|| list_of(told));
-            Some(tell::letter_of_list(
-                &self.station.name,
-                queue,
-                alert,
-                post,
-                now,
-                &self.zone,
-            ))
-        };
-        let letters: Vec<Letter> = decided.posts.iter().filter_map(letter).collect();
-        let told = Told {
-            letters: &letters,
-            carriers: &postbox.carriers,
-            book: Some(&decided.book),
-            ..Told::default()
-        };
-        ledger.keep_told(&self.station.name, STATION, &told, now)?;
-        self.know(STATION, Some(decided.book));
-        self.posted(&letters);
-        Ok(())
-    }
-
-    /// Since when people know that a list has this very mistake.
-    pub(super) fn list_told_since(
-        &mut self,
-        ledger: &Ledger,
-        queue: &str,
-        alert: &Alert,
-    ) -> Result<Option<Timestamp>, LedgerError> {
-        let Some(postbox) = &mut self.postbox else {
-            return Ok(None);
-        };
-        let case = tell::case_of_list(queue, alert);
-        let book = book_of(postbox, ledger, &self.station.name, STATION)?;
-        let same = book.told.iter().find(|t| {
-            !t.over && t.place == case.place && case.keys.iter().all(|k| t.alerts.contains(k))
-        });
-        Ok(same.map(|t| t.raised_at))
     }
 
     /// A queue that still runs at the time of day that is configured gets its summary so far, once a day.
@@ -331,8 +260,12 @@ impl Desk {
         &mut self,
         ledger: &mut Ledger,
         queue: &str,
+        written: bool,
         now: Timestamp,
     ) -> Result<(), DeskError> {
+        if !written {
+            self.unended.insert(queue.to_owned());
+        }
         let mut letters = Vec::new();
         let mut kept = None;
         if let (Some(postbox), Some(state)) = (&mut self.postbox, self.night.queues().get(queue)) {
@@ -353,7 +286,7 @@ impl Desk {
             letters: &letters,
             carriers: self.carriers(),
             book: kept.as_ref(),
-            ended_at: Some(now),
+            ended_at: written.then_some(now),
             ..Told::default()
         };
         ledger.keep_told(&self.station.name, queue, &told, now)?;
@@ -362,56 +295,48 @@ impl Desk {
         Ok(())
     }
 
-    /// Tells of a time in which nobody watched: a file, and a letter where letters are sent. `last`: no other station
-    /// has to tell of it still.
+    /// Results that cannot be written are told once, until all of them can be: in a file (written when it can be) and by a
+    /// letter, which needs the ledger alone.
     ///
     /// # Errors
-    /// When the ledger cannot be written.
-    pub fn tell_gap(
+    /// When the ledger cannot be read or written.
+    pub fn tell_unwritable(
         &mut self,
         ledger: &mut Ledger,
-        gap: Gap,
-        happened: &tell::Happened,
-        last: bool,
+        failed: &[WriteError],
         now: Timestamp,
     ) -> Result<(), DeskError> {
-        let message = tell::unwatched(&self.station.name, gap.from, gap.to, happened, &self.zone);
-        self.write_message(ledger, &message, now)?;
-        let mut letters = Vec::new();
-        if self.postbox.is_some() {
-            let mut letter = tell::letter(&self.station.name, None, &message, Audience::Now);
-            if let Some(payload) = letter.payload.as_object_mut() {
-                payload.insert("kind".to_owned(), "unwatched".into());
-                payload.insert("repeat".to_owned(), 0.into());
-                payload.insert("audience".to_owned(), "now".into());
-            }
-            letters.push(letter);
+        let Some(error) = failed.first() else {
+            self.told_unwritable &= !self.is_well();
+            return Ok(());
+        };
+        if std::mem::replace(&mut self.told_unwritable, true) {
+            return Ok(());
         }
+        let message = tell::unwritable(&self.station.name, &error.to_string(), now, &self.zone);
+        self.write_message(ledger, &message, now)?;
+        let Some(postbox) = &mut self.postbox else {
+            return Ok(());
+        };
+        let mut book = book_of(postbox, ledger, &self.station.name, STATION)?.clone();
+        let mut letter = tell::letter(&self.station.name, None, &message, Audience::Now);
+        letter.repeat = book.next_repeat(&letter.key);
+        if let Some(payload) = letter.payload.as_object_mut() {
+            payload.insert("kind".to_owned(), "unwritable".into());
+            payload.insert("repeat".to_owned(), letter.repeat.into());
+            payload.insert("audience".to_owned(), "now".into());
+        }
+        let letters = [letter];
         let told = Told {
             letters: &letters,
             carriers: self.carriers(),
-            gap_told: last,
+            book: Some(&book),
             ..Told::default()
         };
         ledger.keep_told(&self.station.name, STATION, &told, now)?;
+        self.know(STATION, Some(book));
         self.posted(&letters);
         Ok(())
-    }
-
-    /// A letter did not arrive and is not tried again: a file says so.
-    ///
-    /// # Errors
-    /// When the ledger cannot be written.
-    pub fn tell_lost(
-        &mut self,
-        ledger: &mut Ledger,
-        carrier: &str,
-        letter: &Letter,
-        why: &str,
-        now: Timestamp,
-    ) -> Result<(), DeskError> {
-        let message = tell::undelivered(carrier, letter, why, now, &self.zone);
-        self.write_message(ledger, &message, now)
     }
 
     /// A queue that is no longer in memory is not asked any more.
@@ -421,31 +346,6 @@ impl Desk {
             postbox.due.remove(queue);
         }
     }
-}
-
-/// A list of which people were told before this start, and of which only that is known.
-fn list_of(told: &ToldOf) -> (String, Alert) {
-    let queue = told
-        .place
-        .rsplit_once("list:")
-        .map_or("", |(_, q)| q.trim_end_matches('|'));
-    let alert = Alert {
-        key: told.place.clone(),
-        raised_at: told.raised_at,
-        cleared_at: None,
-        now: true,
-        check: told.check.clone(),
-        position: None,
-        name: String::new(),
-        trace: String::new(),
-        analyte: String::new(),
-        measured: None,
-        limit: String::new(),
-        unit: String::new(),
-        affected: Vec::new(),
-        message: "the run list could not be used".to_owned(),
-    };
-    (queue.to_owned(), alert)
 }
 
 fn is_running(queue: &Queue) -> bool {
@@ -470,6 +370,3 @@ fn book_of<'p>(
     }
     Ok(postbox.books.entry(queue.to_owned()).or_default())
 }
-
-#[cfg(test)]
-mod tests;

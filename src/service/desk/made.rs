@@ -1,10 +1,9 @@
 //! What stands behind the results of a queue, as the ledger knows it.
 
-use std::time::Instant;
-
 use super::{Desk, DeskError};
 use crate::ledger::Ledger;
 use crate::night::made::Made;
+use crate::outside;
 
 impl Desk {
     /// Looks up what stands behind queues that have new records, before their summaries are written.
@@ -13,7 +12,7 @@ impl Desk {
             if self.look_up_made(ledger, &queue)?
                 && let Some(outputs) = self.outputs.get_mut(&queue)
             {
-                outputs.mark(Instant::now());
+                outputs.mark(outside::steady());
             }
         }
         Ok(())

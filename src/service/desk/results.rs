@@ -1,15 +1,17 @@
 //! Result files: brought up to date, or tried again.
 
-use std::time::Instant;
+use jiff::Timestamp;
 
 use super::Desk;
-use crate::night::queue::Changes;
+use crate::ledger::{Ledger, LedgerError};
+use crate::night::queue::{Changes, Queue};
+use crate::outside;
 use crate::report::whole::{WriteError, keep};
 use crate::service::outputs::Outputs;
 
 impl Desk {
     pub(super) fn outputs_of(&self, queue: &str) -> Outputs {
-        Outputs::new(self.folder(queue), self.zone.clone(), Instant::now())
+        Outputs::new(self.folder(queue), self.zone.clone(), outside::steady())
     }
 
     pub(super) fn mark(&mut self, queue: &str) {
@@ -17,7 +19,7 @@ impl Desk {
         self.outputs
             .entry(queue.to_owned())
             .or_insert(outputs)
-            .mark(Instant::now());
+            .mark(outside::steady());
     }
 
     pub(super) fn update(&mut self, name: &str, changes: &Changes) {
@@ -30,25 +32,53 @@ impl Desk {
         else {
             return;
         };
-        if let Err(error) = outputs.update(queue, changes, Instant::now())
+        if let Err(error) = outputs.update(queue, changes, outside::steady())
             && outputs.tell_once()
         {
             tracing::error!(%error, queue = name, "a result cannot be written now; it is kept in the ledger and written when it can be");
         }
     }
 
-    /// Writes all result files of a queue that has ended, before anybody is told that they are there.
-    pub(super) fn flush_queue(&mut self, name: &str) {
+    /// Writes all result files of a queue that has ended, before anybody is told that they are there; false where one of
+    /// them cannot be written now.
+    pub(super) fn flush_queue(&mut self, name: &str) -> bool {
         let (Some(outputs), Some(queue)) =
             (self.outputs.get_mut(name), self.night.queues().get(name))
         else {
-            return;
+            return true;
         };
-        if let Err(error) = outputs.flush(queue, Instant::now(), true)
+        let flushed = outputs.flush(queue, outside::steady(), true);
+        if let Err(error) = &flushed
             && outputs.tell_once()
         {
             tracing::error!(%error, queue = name, "a result cannot be written now; it is kept in the ledger and written when it can be");
         }
+        flushed.is_ok()
+    }
+
+    /// A queue counts as ended in the ledger only when its results are written: until then a start takes it up again.
+    pub(super) fn keep_late_ends(
+        &mut self,
+        ledger: &mut Ledger,
+        now: Timestamp,
+    ) -> Result<(), LedgerError> {
+        let written = |name: &String| {
+            let outputs = self.outputs.get(name);
+            outputs.is_none_or(|o| !o.is_failing() && o.next_due().is_none())
+        };
+        let over: Vec<String> = self
+            .unended
+            .iter()
+            .filter(|n| written(n))
+            .cloned()
+            .collect();
+        for name in over {
+            if self.night.queues().get(&name).is_none_or(Queue::is_ended) {
+                ledger.set_queue(&self.station.name, &name, Some(now))?;
+            }
+            self.unended.remove(&name);
+        }
+        Ok(())
     }
 
     /// Everything that was to be written has been written, and what is to be read can be.
@@ -66,7 +96,7 @@ impl Desk {
     ///
     /// Gives the errors of files that could not be written; they are tried again.
     pub fn flush(&mut self, all: bool) -> Vec<WriteError> {
-        let now = Instant::now();
+        let now = outside::steady();
         let mut failed = Vec::new();
         for (name, outputs) in &mut self.outputs {
             let Some(queue) = self.night.queues().get(name) else {

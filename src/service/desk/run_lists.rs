@@ -1,9 +1,7 @@
 //! Run lists: taken up, late, changed, or of no use.
 
-use std::sync::Arc;
-use std::time::Instant;
-
 use jiff::Timestamp;
+use std::sync::Arc;
 
 use super::{Desk, DeskError, safe_folder};
 use crate::check::Check;
@@ -12,6 +10,7 @@ use crate::intake::Seen;
 use crate::ledger::{Ledger, ListRecord};
 use crate::night::alarm::Alert;
 use crate::night::queue::Queue;
+use crate::outside;
 use crate::service::evaluate::hex;
 use crate::service::lists;
 use crate::service::outputs::Outputs;
@@ -170,7 +169,7 @@ impl Desk {
             let Some(target) = target else { continue };
             if let Some(changes) = self.night.raise_condition(&target, alert) {
                 ledger.keep_alerts(&self.station.name, &target, &changes)?;
-                let now = Instant::now();
+                let now = outside::steady();
                 let outputs = self.outputs.entry(target.clone()).or_insert_with(|| {
                     Outputs::new(
                         self.results.join(safe_folder(&target)),

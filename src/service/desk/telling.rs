@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use super::{Desk, DeskError, Event};
 use crate::ledger::Ledger;
 use crate::night::alarm::AlertChanges;
-use crate::report::whole::keep;
+use crate::report::whole::{keep, sweep};
 use crate::tell;
 
 impl Desk {
@@ -59,6 +59,8 @@ impl Desk {
     /// # Errors
     /// When the ledger cannot be read.
     pub fn restore_messages(&mut self, ledger: &Ledger) -> Result<(), DeskError> {
+        // A kill may have left a message half-written beside its name.
+        sweep(&self.results.join("alerts"));
         for (file_name, body) in ledger.messages(&self.station.name)? {
             let path = self.results.join("alerts").join(file_name);
             if !path.exists() {

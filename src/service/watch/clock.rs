@@ -6,6 +6,7 @@
 
 use std::time::{Duration, Instant};
 
+use crate::outside;
 use jiff::{SignedDuration, Timestamp};
 
 /// Wall and steady clock differ by less than this without a reason: slewing, rounding.
@@ -24,8 +25,8 @@ impl Clock {
     /// Both clocks now.
     pub fn now() -> Clock {
         Clock {
-            wall: Timestamp::now(),
-            steady: Instant::now(),
+            wall: outside::wall(),
+            steady: outside::steady(),
         }
     }
 

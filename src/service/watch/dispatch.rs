@@ -13,7 +13,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::Signal;
 use crate::ledger::{Fate, Ledger, LedgerError, Waiting};
 use crate::post::age::aged;
-use crate::post::worker::{Job, Report, Worker};
+use crate::post::worker::{Courier, Job, Report, Worker};
 use crate::post::{Carrier, Refusal, backoff};
 
 /// After so long a letter is given up, h.
@@ -32,10 +32,26 @@ pub struct Lost {
     pub why: String,
 }
 
+/// Finds somebody who carries letters and reports what became of them as [`Signal::Post`].
+pub type Hire = Box<
+    dyn FnMut(Vec<Arc<dyn Carrier>>, Sender<Signal>) -> std::io::Result<Box<dyn Courier>> + Send,
+>;
+
+/// In life: a thread of its own.
+pub fn start_worker(
+    carriers: Vec<Arc<dyn Carrier>>,
+    signals: Sender<Signal>,
+) -> std::io::Result<Box<dyn Courier>> {
+    // The loop has ended when nobody listens any more.
+    let report = move |r| drop(signals.send(Signal::Post(r)));
+    Ok(Box::new(Worker::start(carriers, report)?))
+}
+
 /// Between outbox and worker.
 pub struct Dispatch {
     carriers: Vec<Arc<dyn Carrier>>,
-    worker: Option<Worker>,
+    worker: Option<Box<dyn Courier>>,
+    hire: Hire,
     signals: Sender<Signal>,
     with_worker: Vec<Waiting>,
     /// When the next letter is due; `None`: none waits.
@@ -57,13 +73,19 @@ impl Dispatch {
         Dispatch {
             carriers,
             worker: None,
+            hire: Box::new(start_worker),
             signals,
             with_worker: Vec::new(),
             next: Some(Timestamp::MIN),
             no_thread_until: None,
             time_scale,
-            zone: TimeZone::system(),
+            zone: crate::outside::zone(),
         }
+    }
+
+    /// Letters go to whom this finds.
+    pub fn hire_by(&mut self, hire: Hire) {
+        self.hire = hire;
     }
 
     /// Names of the carriers.
@@ -149,10 +171,7 @@ impl Dispatch {
             return true;
         }
         if self.worker.is_none() {
-            let signals = self.signals.clone();
-            // The loop has ended when nobody listens any more.
-            let report = move |r| drop(signals.send(Signal::Post(r)));
-            match Worker::start(self.carriers.clone(), report) {
+            match (self.hire)(self.carriers.clone(), self.signals.clone()) {
                 Ok(worker) => (self.worker, self.no_thread_until) = (Some(worker), None),
                 Err(error) => {
                     let later = now.checked_add(SignedDuration::from_secs(NO_THREAD_S));

@@ -5,8 +5,6 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc::Sender;
 use std::time::{Duration, Instant};
 
-use jiff::Timestamp;
-
 use super::Signal;
 use crate::config::Station;
 use crate::intake::filter::Role;
@@ -14,6 +12,7 @@ use crate::intake::settle::{Moment, Ready, Settle};
 use crate::intake::watcher::{Hint, Watcher};
 use crate::intake::{Seen, scan};
 use crate::ledger::{Ledger, LedgerError, is_network_share};
+use crate::outside;
 use crate::service::desk::{Desk, DeskError};
 use crate::service::evaluate::{Bench, Outcome, Taken, evaluate_all};
 use crate::service::lists;
@@ -154,6 +153,7 @@ impl Eye {
             if path.is_dir() && !path.is_symlink() {
                 self.everywhere = true;
             } else if desk.setup.filter.role(&path).is_some()
+                && self.folders.iter().any(|f| scan::reaches(f, &path))
                 && let Some(seen) = scan::look_at(&path)
             {
                 self.observe(desk, ledger, seen, now)?;
@@ -227,7 +227,7 @@ impl Eye {
     ) -> Result<(), DeskError> {
         let ready = self
             .settle
-            .ready(started.elapsed(), &|p: &Path| scan::look_at(p));
+            .ready(outside::since(started), &|p: &Path| scan::look_at(p));
         if ready.is_empty() {
             return Ok(());
         }
@@ -249,14 +249,14 @@ impl Eye {
         ledger: &mut Ledger,
         seen: &Seen,
     ) -> Result<(), DeskError> {
-        match std::fs::read(&seen.path) {
+        match outside::disk("read", &seen.path).and_then(|()| lists::bytes(&seen.path)) {
             Ok(bytes) => {
-                desk.take_list(ledger, seen, bytes, Timestamp::now())?;
+                desk.take_list(ledger, seen, bytes, outside::wall())?;
                 self.settle.taken(&seen.path);
             }
             Err(error) => {
                 tracing::warn!(path = %seen.path.display(), %error, "a run list cannot be read; trying again");
-                self.settle.unread(seen, self.origin.elapsed());
+                self.settle.unread(seen, outside::since(self.origin));
             }
         }
         Ok(())
@@ -282,7 +282,7 @@ impl Eye {
             method: &method,
         };
         let mut batch: Vec<Taken> = Vec::new();
-        let now = self.origin.elapsed();
+        let now = outside::since(self.origin);
         let settle = &mut self.settle;
         evaluate_all(
             chunk.iter().map(|r| r.seen.clone()).collect(),
@@ -304,13 +304,17 @@ impl Eye {
         for taken in &batch {
             self.settle.taken(&taken.seen.path);
         }
-        desk.land(ledger, batch, Timestamp::now())?;
-        desk.settle(ledger, Timestamp::now())
+        desk.land(ledger, batch, outside::wall())?;
+        desk.settle(ledger, outside::wall())
     }
 
     /// Every folder can be looked at now.
     pub fn can_see(&self) -> bool {
-        !self.blind && self.folders.iter().all(|f| std::fs::read_dir(f).is_ok())
+        !self.blind
+            && self
+                .folders
+                .iter()
+                .all(|f| outside::disk("list", f).is_ok() && std::fs::read_dir(f).is_ok())
     }
 
     /// When the eye has something to do.

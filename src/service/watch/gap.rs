@@ -51,7 +51,8 @@ impl Mark {
         Ok(())
     }
 
-    /// A station has taken all that lay there at the start: it tells what it was.
+    /// A station has taken all that lay there at the start: it tells what it was. After one crash upon the other it waits
+    /// until the last such message is old enough.
     ///
     /// # Errors
     /// When the ledger cannot be read or written.
@@ -65,6 +66,9 @@ impl Mark {
         let (Some(gap), true) = (self.gap, self.untold.contains(&station)) else {
             return Ok(());
         };
+        if !desk.may_tell_gap(ledger, now)? {
+            return Ok(());
+        }
         let happened = happened(desk, ledger, gap)?;
         let last = self.untold.len() == 1;
         desk.tell_gap(ledger, gap, &happened, last, now)?;
@@ -82,13 +86,13 @@ fn happened(desk: &Desk, ledger: &Ledger, gap: Gap) -> Result<Happened, DeskErro
             .slots()
             .iter()
             .filter_map(|s| s.landing.as_ref())
-            .filter(|l| l.landed_at >= gap.to);
+            .filter(|l| l.landed_at >= gap.since);
         landed.extend(fresh.map(|l| (l.modified, l.id, l.file_name.clone())));
         queues.push((name.clone(), queue.is_ended()));
     }
     landed.sort();
     let told = ledger
-        .messages_since(&desk.station.name, gap.to)?
+        .messages_since(&desk.station.name, gap.since)?
         .into_iter()
         .map(|(file, body)| {
             let first = body.lines().next().unwrap_or_default().to_owned();

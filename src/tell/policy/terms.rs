@@ -28,6 +28,14 @@ impl Settings {
             tire: minutes(TIRE_MIN),
         }
     }
+
+    /// So long a time is in the night that is told of: in a rehearsal longer than on the clock, s.
+    pub fn told_s(&self, on_the_clock: SignedDuration) -> i64 {
+        let day_s = self.tire.as_secs_f64();
+        let share = on_the_clock.as_secs_f64() / day_s;
+        SignedDuration::try_from_secs_f64((share * TIRE_MIN * 60.0).round())
+            .map_or(on_the_clock.as_secs(), |d| d.as_secs())
+    }
 }
 
 /// Long enough for the failures of one batch, short enough to act on, min.
@@ -54,7 +62,7 @@ pub struct Case {
     pub subject: String,
 }
 
-/// What a letter is about; places are those of [`Told`] in the new book.
+/// What a letter is about; places are those of [`Told`](super::Told) in the new book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Act {
     /// One trace or condition; `under` is the key of the condition from which it follows.
@@ -66,7 +74,7 @@ pub enum Act {
     },
     /// Conditions that go on.
     Remind {
-        /// Their keys, the one told first first.
+        /// Their keys, story by story, in each the latest first.
         keys: Vec<String>,
     },
     /// What was told is over.
@@ -94,7 +102,7 @@ pub struct Post {
     pub act: Act,
 }
 
-/// What [`decide`] found.
+/// What [`decide`](super::decide) found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Decided {
     /// What is known of what was told when these letters are queued.

@@ -1,3 +1,5 @@
+use std::collections::BTreeMap;
+
 use super::*;
 
 /// A night in minutes: at each one what fails (`place:check`, `!` before a second failure of it), and what is sent then.
@@ -299,25 +301,75 @@ fn a_clogging_filter_is_one_story() {
             "p:pressure-rise a:retention-shift h:pressure-high b:retention-shift",
             "",
         ),
-        // The pressure goes on: both conditions in one letter.
+        // A letter about what followed tells that the pressure goes on: no reminder an hour after the first.
         (
             60,
             "p:pressure-rise a:retention-shift h:pressure-high b:retention-shift",
-            "remind p #2",
+            "",
         ),
         (
             85,
             "p:pressure-rise a:retention-shift h:pressure-high b:retention-shift",
-            "digest b<p #3",
+            "digest b<p #2",
         ),
         // A standard that fails its bracket is never held up by what went before.
         (90, "p:pressure-rise h:pressure-high s:recovery", "tell s"),
         (
             95,
             "h:pressure-high s:recovery l:late-trace",
-            "over p #4, tell l<h",
+            "over p #3, tell l<h",
         ),
     ]);
+}
+
+#[test]
+fn a_story_is_reminded_in_one_letter_led_by_what_came_last() {
+    let all = "p:pressure-rise h:pressure-high d:pressure-low l:late-trace w:waste-full";
+    night(&[
+        (0, "p:pressure-rise", "tell p"),
+        (30, "p:pressure-rise h:pressure-high", "tell h<p"),
+        (
+            50,
+            "p:pressure-rise h:pressure-high d:pressure-low w:waste-full",
+            "tell d<p, tell w",
+        ),
+        (58, all, "tell l<p"),
+        (90, all, ""),
+        // The waste's hour is over; the story's is not, but it would be in a few minutes more than others wait for.
+        (110, all, "remind w #1"),
+        (117, all, ""),
+        (118, all, "remind l+d+h+p #1"),
+        (170, all, "remind w #2"),
+        // The rise has no end of its own while the pump stands still; what is over is not reminded.
+        (
+            171,
+            "l:late-trace p:pressure-rise",
+            "over h #1, over d #1, over w #3",
+        ),
+        (178, "l:late-trace p:pressure-rise", "remind l+p #2"),
+    ]);
+}
+
+#[test]
+fn times_are_told_as_in_the_night_that_is_told_of() {
+    let minute = SignedDuration::from_mins(1);
+    for min in [1, 10, 20, 30, 60, 70, 120, 1440] {
+        let told = Settings::new(60.0, 1.0).told_s(minute * min);
+        assert_eq!(told, i64::from(min) * 60);
+    }
+    // A rehearsal that runs a thousand times as fast: 3.6 s are an hour.
+    let told = Settings::new(60.0, 0.001).told_s(SignedDuration::from_millis(3600));
+    assert_eq!(told, 3600);
+}
+
+#[test]
+fn a_reminder_does_not_put_another_off() {
+    let mut story = night(&[
+        (0, "p:pressure-ripple", "tell p"),
+        (20, "p:pressure-ripple w:waste-full", "tell w"),
+    ]);
+    let sent = story.ask(60, "p:pressure-ripple w:waste-full", false);
+    assert_eq!((sent.as_str(), story.next), ("remind p #1", Some(at(80))));
 }
 
 #[test]

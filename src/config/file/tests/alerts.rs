@@ -20,7 +20,7 @@ fn mistakes_in_the_alert_table_are_named() {
     );
     assert_eq!(
         added("[alert.heartbeat]\nevery_s = 60"),
-        "/lab/c.toml:7: missing key alert.heartbeat.file, expected the file that shows life"
+        "/lab/c.toml:7: missing key alert.heartbeat.file, expected the file that shows life, or a url that is called"
     );
     assert_eq!(
         added("[alert.heartbeat]\nfile = \"a\"\nevery_s = 0"),
@@ -86,6 +86,31 @@ fn mistakes_in_the_mail_table_are_named() {
     assert_eq!(
         other("[\"b@lab.example\"]", "\"b@lab.example\""),
         "/lab/c.toml:10: alert.email.to: found \"b@lab.example\", expected a list of e-mail addresses"
+    );
+}
+
+#[test]
+fn the_sign_of_life_is_a_file_an_address_or_both() {
+    let heartbeat = |lines: &str| {
+        let config = read(&format!("{GOOD}[alert.heartbeat]\n{lines}\n")).unwrap();
+        let heartbeat = config.alert.heartbeat.unwrap();
+        (heartbeat.file, heartbeat.url)
+    };
+    let url = "https://watch.lab.example/ping/4711".to_owned();
+    let file = std::path::PathBuf::from("/lab/alive.txt");
+    assert_eq!(
+        heartbeat(&format!("url = \"{url}\"")),
+        (None, Some(url.clone()))
+    );
+    assert_eq!(
+        heartbeat(&format!("url = \"{url}\"\nfile = \"alive.txt\"")),
+        (Some(file.clone()), Some(url))
+    );
+    assert_eq!(heartbeat("file = \"alive.txt\""), (Some(file), None));
+    assert_eq!(
+        added("[alert.heartbeat]\nurl = \"http://watch.lab.example/ping\""),
+        "/lab/c.toml:8: alert.heartbeat.url: found \"http://watch.lab.example/ping\", expected an address that begins with \
+https://, or with http:// for this machine itself (localhost)"
     );
 }
 

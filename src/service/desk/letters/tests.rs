@@ -6,6 +6,7 @@ use super::*;
 use crate::config::Config;
 use crate::intake::scan;
 use crate::ledger::Waiting;
+use crate::post::Audience;
 use crate::rehearsal::{Night, Scenario};
 use crate::service::evaluate::{Outcome, evaluate};
 
@@ -48,7 +49,7 @@ impl Post {
         post
     }
 
-    /// A start, after a kill where it ran already.
+    /// A start, after a kill where it ran already. Everything that lay there has been taken.
     fn start(&mut self) {
         (self.desk, self.ledger) = (None, None);
         let mut ledger = Ledger::open(&self.config.state_dir).unwrap();
@@ -319,4 +320,36 @@ fn without_a_way_out_nothing_is_queued() {
             .len(),
         3
     );
+}
+
+#[test]
+fn a_kill_between_the_look_at_the_pressure_and_its_keeping_loses_no_alert() {
+    let mut post = Post::new(Scenario::Calm, "remind_min = 60");
+    // Files are dated by the clock, and so is the log.
+    post.now = Timestamp::now();
+    post.land(1);
+    post.settle();
+    let log = post.config.stations[0].pressure.as_ref().unwrap();
+    let at = |s| Timestamp::now() + SignedDuration::from_secs(s);
+    let rows = format!(
+        "time,pressure_mpa\n{},50.0\n{},50.1\n{},50.2\n",
+        at(60),
+        at(120),
+        at(180)
+    );
+    std::fs::write(&log.file, rows).unwrap();
+    let look = |post: &mut Post| {
+        let now = post.now;
+        post.with(|desk, ledger| desk.look_at_pressure(ledger, now).unwrap());
+    };
+    look(&mut post);
+    post.start();
+    look(&mut post);
+    post.settle();
+    assert_eq!(post.kinds(), ["alert"]);
+    // What was kept is not told again.
+    post.start();
+    look(&mut post);
+    post.settle();
+    assert_eq!(post.kinds(), ["alert"]);
 }

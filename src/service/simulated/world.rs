@@ -1,0 +1,476 @@
+//! The world around the daemon: clocks, the disk's answers, the instrument, the post.
+
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs::{self, File};
+use std::io::{self, Write as _};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::Sender;
+use std::time::{Duration, Instant, SystemTime};
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::fault::{FailCall, Fault, Part};
+use super::post::{Mood, Post};
+use crate::intake::watcher::Hint;
+use crate::outside::{Leave, World};
+use crate::post::Refusal;
+use crate::post::worker::Report;
+use crate::random::Random;
+use crate::service::watch::Signal;
+
+/// Work at a call takes so long.
+const CALL: Duration = Duration::from_micros(50);
+
+/// What happens at a moment of the night.
+#[derive(Debug, Clone)]
+pub(super) enum Event {
+    /// The instrument writes a file, or a first piece of it.
+    Write {
+        path: PathBuf,
+        text: String,
+    },
+    /// The next piece of a file.
+    Append {
+        path: PathBuf,
+        text: String,
+    },
+    Rename {
+        from: PathBuf,
+        to: PathBuf,
+    },
+    Copy {
+        from: PathBuf,
+        to: PathBuf,
+    },
+    Delete {
+        path: PathBuf,
+    },
+    /// The wall clock is set, s.
+    Clock {
+        by_s: i64,
+    },
+    /// The machine sleeps, s; the steady clock stops, or goes on.
+    Sleep {
+        for_s: u64,
+        steady: bool,
+    },
+    /// How the post is from now on.
+    Post(Mood),
+    /// The daemon is killed at one of its next calls.
+    Kill {
+        calls: u64,
+    },
+    /// What became of a letter.
+    Word {
+        job: usize,
+        mood: Mood,
+    },
+    /// The daemon is told to stop.
+    Stop,
+}
+
+/// What the world remembers.
+pub(super) struct State {
+    pub now: Duration,
+    base: Instant,
+    start: Timestamp,
+    /// What was added to the wall clock, ns.
+    set_ns: i64,
+    /// How long the steady clock stood still.
+    stood: Duration,
+    pub events: BTreeMap<(Duration, u64), Event>,
+    next_event: u64,
+    pub faults: Vec<Fault>,
+    pub fail_call: Option<FailCall>,
+    pub calls: u64,
+    kill_at: Option<u64>,
+    pub kills: u32,
+    pub life: u32,
+    signals: Option<Sender<Signal>>,
+    pub root: PathBuf,
+    pub zone: TimeZone,
+    random: Random,
+    mood: Mood,
+    /// Events of the file system are told.
+    pub hints: bool,
+    pub refused: Vec<(u64, &'static str, PathBuf)>,
+    /// When the sign of life was written.
+    pub beats: Vec<Duration>,
+    /// Every content that a path ever had, whole or in pieces.
+    pub shown: BTreeSet<(PathBuf, String)>,
+    in_event: bool,
+    pub log: Vec<String>,
+    pub deeds: BTreeMap<u64, String>,
+    pub keep_deeds: bool,
+}
+
+/// The played world.
+pub(super) struct Played {
+    pub state: RefCell<State>,
+    pub post: Post,
+}
+
+/// 2026-10-24 20:00 UTC: summer time ends in the night that follows, at 01:00 UTC.
+pub(super) const EVENING_S: i64 = 1_792_872_000;
+
+impl Played {
+    pub(super) fn new(root: &Path, start_s: i64, random: Random) -> Played {
+        let zone = TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").unwrap();
+        Played {
+            post: Post::default(),
+            state: RefCell::new(State {
+                now: Duration::ZERO,
+                base: Instant::now(),
+                start: Timestamp::from_second(start_s).unwrap(),
+                set_ns: 0,
+                stood: Duration::ZERO,
+                events: BTreeMap::new(),
+                next_event: 0,
+                faults: Vec::new(),
+                fail_call: None,
+                calls: 0,
+                kill_at: None,
+                kills: 0,
+                life: 0,
+                signals: None,
+                root: root.to_owned(),
+                zone,
+                random,
+                mood: Mood::Well,
+                hints: true,
+                refused: Vec::new(),
+                beats: Vec::new(),
+                shown: BTreeSet::new(),
+                in_event: false,
+                log: Vec::new(),
+                deeds: BTreeMap::new(),
+                keep_deeds: false,
+            }),
+        }
+    }
+
+    pub(super) fn plan(&self, at: Duration, event: Event) {
+        self.state.borrow_mut().plan(at, event);
+    }
+
+    /// A daemon starts and listens here.
+    pub(super) fn begin(&self, signals: Sender<Signal>) {
+        let mut state = self.state.borrow_mut();
+        state.signals = Some(signals);
+        state.life += 1;
+    }
+
+    /// Nobody listens for so long.
+    pub(super) fn idle(&self, how_long: Duration) {
+        let mut state = self.state.borrow_mut();
+        state.signals = None;
+        state.kill_at = None;
+        let until = state.now + how_long;
+        while state.step(until, &self.post) {}
+    }
+
+    /// Who carries letters in this world.
+    pub(super) fn courier(&self) -> (Post, u32) {
+        (Arc::clone(&self.post), self.state.borrow().life)
+    }
+}
+
+impl World for Played {
+    fn wall(&self) -> Timestamp {
+        self.state.borrow().wall()
+    }
+
+    fn zone(&self) -> TimeZone {
+        self.state.borrow().zone.clone()
+    }
+
+    fn steady(&self) -> Instant {
+        let state = self.state.borrow();
+        state.base + (state.now - state.stood)
+    }
+
+    fn leave(&self, deed: &'static str, path: &Path) -> Leave {
+        self.state.borrow_mut().leave(deed, path, &self.post)
+    }
+
+    fn pass(&self, until: Instant) -> bool {
+        let mut state = self.state.borrow_mut();
+        let until = until.saturating_duration_since(state.base) + state.stood;
+        state.step(until, &self.post)
+    }
+
+    fn killed_writing(&self, path: &Path) {
+        let left = path.with_file_name(".writing-killed.tmp");
+        let _ = fs::write(left, "half");
+    }
+}
+
+impl State {
+    fn wall(&self) -> Timestamp {
+        let by =
+            SignedDuration::try_from(self.now).unwrap() + SignedDuration::from_nanos(self.set_ns);
+        self.start.checked_add(by).unwrap()
+    }
+
+    /// The instrument's clock: nobody sets it.
+    fn true_time(&self) -> SystemTime {
+        let start = u64::try_from(self.start.as_second()).unwrap();
+        SystemTime::UNIX_EPOCH + Duration::from_secs(start) + self.now
+    }
+
+    pub(super) fn plan(&mut self, at: Duration, event: Event) {
+        self.next_event += 1;
+        self.events.insert((at, self.next_event), event);
+    }
+
+    fn leave(&mut self, deed: &'static str, path: &Path, post: &Post) -> Leave {
+        self.calls += 1;
+        self.now += CALL;
+        while self.due(self.now) {
+            self.happen(post);
+        }
+        if self.keep_deeds {
+            let short = path.strip_prefix(&self.root).unwrap_or(path);
+            self.deeds
+                .insert(self.calls, format!("{deed} {}", short.display()));
+        }
+        if self.kill_at.is_some_and(|n| self.calls >= n) {
+            self.kill_at = None;
+            self.kills += 1;
+            self.log.push(format!(
+                "{:?} killed at call {}: {deed} {}",
+                self.now,
+                self.calls,
+                path.display()
+            ));
+            return Leave::Killed;
+        }
+        let part = self.part(deed, path);
+        let mut kind = None;
+        if let Some(fail) = &mut self.fail_call
+            && self.calls >= fail.first
+            && fail.times > 0
+        {
+            let same = *fail.part.get_or_insert(part[0]) == part[0];
+            fail.times -= u64::from(fail.times != u64::MAX);
+            kind = same.then_some(fail.kind);
+        }
+        let now = self.now;
+        for fault in &mut self.faults {
+            if !(fault.from..fault.until).contains(&now) || !part.contains(&fault.part) {
+                continue;
+            }
+            if fault.pass > 0 {
+                fault.pass -= 1;
+            } else if fault.times > 0 {
+                fault.times -= u64::from(fault.times != u64::MAX);
+                fault.failed_first.get_or_insert(now);
+                kind = Some(fault.kind);
+            }
+        }
+        if let Some(kind) = kind {
+            self.refused.push((self.calls, deed, path.to_owned()));
+            return Leave::Refused(io::Error::new(kind, format!("played: {kind}")));
+        }
+        if deed == "rename" && path.ends_with("alive.txt") {
+            self.beats.push(self.now);
+        }
+        Leave::Granted
+    }
+
+    /// What a call belongs to.
+    fn part(&self, deed: &str, path: &Path) -> Vec<Part> {
+        let below = |name: &str| path.starts_with(self.root.join(name));
+        let writes = !matches!(deed, "compare with" | "look at" | "list" | "read" | "sweep");
+        let mut parts = Vec::new();
+        if below("state") {
+            parts.push(Part::Ledger);
+        } else if below("exports") {
+            parts.push(Part::Exports);
+        } else if below("alive") {
+            parts.push(Part::Heartbeat);
+        } else if below("results") {
+            if !writes {
+                parts.push(Part::Readings);
+            } else {
+                parts.push(Part::Results);
+                if path.ends_with("sheet.csv") {
+                    parts.push(Part::Sheet);
+                }
+                if below("results/acids/alerts") {
+                    parts.push(Part::Alerts);
+                }
+            }
+        } else {
+            parts.push(Part::Settings);
+        }
+        parts
+    }
+
+    fn due(&self, now: Duration) -> bool {
+        !self.in_event
+            && self
+                .events
+                .first_key_value()
+                .is_some_and(|((at, _), _)| *at <= now)
+    }
+
+    /// Goes on to the next event, at the latest to `until`; false where that has come.
+    fn step(&mut self, until: Duration, post: &Post) -> bool {
+        self.collect(post);
+        let next = self.events.first_key_value().map(|((at, _), _)| *at);
+        match next {
+            Some(at) if at <= until => {
+                self.now = self.now.max(at);
+                self.happen(post);
+                true
+            }
+            _ => {
+                self.now = self.now.max(until);
+                false
+            }
+        }
+    }
+
+    /// Letters that came to the post get their fate.
+    fn collect(&mut self, post: &Post) {
+        let mut jobs = post.lock().unwrap();
+        for k in 0..jobs.len() {
+            if std::mem::replace(&mut jobs[k].planned, true) {
+                continue;
+            }
+            let mood = self.mood;
+            let after = match mood {
+                Mood::Well | Mood::Busy | Mood::Refuses => 1,
+                Mood::Slow => 20 + self.random.below(60),
+                Mood::Hangs => 3600,
+            };
+            self.plan(
+                self.now + Duration::from_secs(after),
+                Event::Word { job: k, mood },
+            );
+        }
+    }
+
+    fn happen(&mut self, post: &Post) {
+        let Some((_, event)) = self.events.pop_first() else {
+            return;
+        };
+        self.in_event = true;
+        if self.log.len() < 400 {
+            let mut text = format!("{event:?}");
+            text.truncate(160);
+            self.log.push(format!("{:?} {text}", self.now));
+        }
+        match event {
+            Event::Write { path, text } => {
+                fs::create_dir_all(path.parent().unwrap()).unwrap();
+                fs::write(&path, &text).unwrap();
+                self.changed(&path);
+            }
+            Event::Append { path, text } => {
+                if let Ok(mut file) = File::options().append(true).open(&path) {
+                    file.write_all(text.as_bytes()).unwrap();
+                    self.changed(&path);
+                }
+            }
+            Event::Rename { from, to } => {
+                if fs::rename(&from, &to).is_ok() {
+                    self.changed_name(&to);
+                }
+            }
+            Event::Copy { from, to } => {
+                fs::create_dir_all(to.parent().unwrap()).unwrap();
+                if fs::copy(&from, &to).is_ok() {
+                    self.changed(&to);
+                }
+            }
+            Event::Delete { path } => {
+                let _ = fs::remove_file(&path);
+            }
+            Event::Clock { by_s } => self.set_ns += by_s * 1_000_000_000,
+            Event::Sleep { for_s, steady } => self.sleep(Duration::from_secs(for_s), steady, post),
+            Event::Post(mood) => self.mood = mood,
+            Event::Kill { calls } => {
+                if self.signals.is_some() {
+                    self.kill_at = Some(self.calls + calls);
+                }
+            }
+            Event::Word { job, mood } => self.word(job, mood, post),
+            Event::Stop => {
+                if let Some(signals) = &self.signals {
+                    let _ = signals.send(Signal::Stop);
+                } else {
+                    self.plan(self.now + Duration::from_secs(1), Event::Stop);
+                }
+            }
+        }
+        self.in_event = false;
+    }
+
+    /// The instrument goes on; what it does is not told to a machine that sleeps, but that something was.
+    fn sleep(&mut self, how_long: Duration, steady: bool, post: &Post) {
+        let until = self.now + how_long;
+        let awake = self.signals.take();
+        while self.step(until, post) {}
+        if !steady {
+            self.stood += how_long;
+        }
+        self.signals = awake;
+        self.hint(Hint::LookEverywhere);
+    }
+
+    fn word(&mut self, job: usize, mood: Mood, post: &Post) {
+        let mut jobs = post.lock().unwrap();
+        let posted = &mut jobs[job];
+        let result = match mood {
+            Mood::Well | Mood::Slow => {
+                posted.arrived = true;
+                Ok(())
+            }
+            Mood::Busy => Err(Refusal::Transient("played: busy".to_owned())),
+            Mood::Refuses => Err(Refusal::Permanent("played: refused".to_owned())),
+            Mood::Hangs => Err(Refusal::Transient("played: no answer".to_owned())),
+        };
+        if posted.life == self.life
+            && let Some(signals) = &self.signals
+        {
+            let report = Report {
+                id: posted.id,
+                carrier: posted.carrier.clone(),
+                result,
+            };
+            let _ = signals.send(Signal::Post(report));
+        }
+    }
+
+    fn changed(&mut self, path: &Path) {
+        let file = File::options().write(true).open(path).unwrap();
+        file.set_modified(self.true_time()).unwrap();
+        self.changed_name(path);
+    }
+
+    fn changed_name(&mut self, path: &Path) {
+        let bytes = fs::read(path).unwrap();
+        let sha = crate::service::evaluate::hex(&bytes);
+        self.shown.insert((path.to_owned(), sha));
+        match self.random.below(20) {
+            0 | 1 => {}
+            2 => self.hint(Hint::LookEverywhere),
+            3 | 4 => {
+                self.hint(Hint::Look(path.to_owned()));
+                self.hint(Hint::Look(path.to_owned()));
+            }
+            _ => self.hint(Hint::Look(path.to_owned())),
+        }
+    }
+
+    fn hint(&mut self, hint: Hint) {
+        if let (Some(signals), true) = (&self.signals, self.hints) {
+            let _ = signals.send(Signal::Hint(0, hint));
+        }
+    }
+}

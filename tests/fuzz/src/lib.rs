@@ -1,0 +1,5 @@
+//! What the fuzz targets share.
+
+mod bodies;
+
+pub use bodies::*;

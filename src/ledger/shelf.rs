@@ -90,10 +90,7 @@ impl Ledger {
     pub fn note_lists(&mut self, station: &str, lists: &[Names]) -> Result<(), LedgerError> {
         self.leave("note lists")?;
         let path = self.path.clone();
-        let sqlite = |source| LedgerError::Sqlite {
-            path: path.clone(),
-            source,
-        };
+        let sqlite = |source| LedgerError::of(&path, source);
         let transaction = self.connection.transaction().map_err(sqlite)?;
         for list in lists {
             note(&transaction, station, list).map_err(sqlite)?;

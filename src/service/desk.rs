@@ -6,6 +6,7 @@
 mod joining;
 mod landing;
 mod letters;
+mod made;
 mod pressure;
 mod results;
 mod run_lists;
@@ -30,6 +31,7 @@ use crate::intake::Seen;
 use crate::ledger::{FileSeen, Ledger, LedgerError};
 use crate::night;
 use crate::night::alarm::{Alert, Alerts};
+use crate::night::made::Change;
 use crate::night::queue::Queue;
 use crate::outside;
 use crate::pressure::digest::Record;
@@ -104,6 +106,8 @@ pub struct Desk {
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
     gauge: Option<Gauge>,
+    /// Changes of the method or the calibration so far.
+    changes: Vec<Change>,
     /// What the ledger is to know of the pressure of queues.
     pressure_unkept: BTreeMap<String, Record>,
     /// Queues that have ended while a result of theirs could not be written.
@@ -141,12 +145,14 @@ impl Desk {
             listener: None,
             postbox: None,
             gauge: None,
+            changes: Vec::new(),
             pressure_unkept: BTreeMap::new(),
             unended: BTreeSet::new(),
             told_unwritable: false,
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
+        desk.changes = ledger.changes(&desk.station.name)?;
         desk.open_shelf(ledger)?;
         Ok(desk)
     }
@@ -159,6 +165,7 @@ impl Desk {
     fn keep_documents(&mut self, ledger: &mut Ledger) -> Result<(), LedgerError> {
         let now = outside::wall();
         ledger.keep_document(
+            &self.station.name,
             "method",
             &self.station.method,
             &self.setup.method.sha256,
@@ -169,6 +176,7 @@ impl Desk {
             (&self.setup.calibration, &self.station.calibration)
         {
             ledger.keep_document(
+                &self.station.name,
                 "calibration",
                 path,
                 &hex(calibration.text.as_bytes()),
@@ -233,6 +241,7 @@ impl Desk {
         }
         ledger.move_landings(&self.station.name, &moves)?;
         self.load_pressure(ledger, queue)?;
+        self.look_up_made(ledger, queue)?;
         self.introduce(ledger, queue)
     }
 
@@ -300,6 +309,7 @@ impl Desk {
         if !self.bad_lists.is_empty() {
             self.place_bad_lists(ledger)?;
         }
+        self.note_made(ledger)?;
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
             let written = self.flush_queue(queue);
             self.keep_end(ledger, queue, written, now)?;

@@ -11,6 +11,7 @@ mod bench;
 mod calls;
 mod fault;
 mod held;
+mod long;
 mod night;
 mod post;
 mod world;

@@ -225,7 +225,7 @@ fn one_life(
     // Before it listens for the order to stop, that order is a signal that ends it.
     let may_end: &[Option<i32>] = if ending { &[Some(0), None] } else { &[] };
     let killed = kill(lab, child, may_end);
-    let landed = log(lab).matches("landed").count();
+    let landed = log(lab).matches(": landed position=").count();
     if killed {
         met.count(match (ending, watching) {
             (true, _) => "while it ended",

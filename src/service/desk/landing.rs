@@ -27,6 +27,7 @@ impl Desk {
         let mut unchanged: Vec<(PathBuf, FileSeen)> = Vec::new();
         for taken in batch {
             let stem = stem_of(&taken.seen.path);
+            self.take_up_for(ledger, &stem, taken.seen.modified)?;
             let queue = self.night.queue_of(&stem, taken.seen.modified);
             self.load(ledger, &queue)?;
             let before = self

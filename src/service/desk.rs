@@ -3,6 +3,7 @@
 //! The order is always the same: memory, ledger, alert files, sheet, the files beside it. A failure of the ledger gives
 //! the desk up ([`DeskError::Ledger`]); a result file that cannot be written is told and tried again.
 
+mod emptied;
 mod joining;
 mod landing;
 mod letters;

@@ -95,17 +95,7 @@ impl Desk {
         ledger.keep_list(&self.station.name, &record, now)?;
         self.note_lists(ledger)?;
         for name in self.night.take_emptied() {
-            self.bereave(ledger, &name)?;
-            ledger.drop_queue(&self.station.name, &name)?;
-            self.loaded.remove(&name);
-            self.forget_letters(&name);
-            let outputs = self
-                .outputs
-                .remove(&name)
-                .unwrap_or_else(|| self.outputs_of(&name));
-            if let Err(error) = outputs.remove() {
-                tracing::warn!(%error, "results of a queue that a late list emptied stay behind");
-            }
+            self.clear(ledger, &name)?;
         }
         Ok(())
     }

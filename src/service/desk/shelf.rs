@@ -178,6 +178,7 @@ impl Desk {
     }
 
     fn load_open_at(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {
+        self.clear_emptied(ledger)?;
         for queue in ledger.open_queues(&self.station.name)? {
             self.load(ledger, &queue)?;
         }

@@ -11,6 +11,7 @@ mod records;
 mod repeats;
 mod running;
 mod schema;
+mod strays;
 mod told;
 
 use std::fs::{File, TryLockError};

@@ -206,6 +206,11 @@ impl Ledger {
                      AND queue = (SELECT queue FROM landing WHERE id = ?3) AND queue <> ?4",
                 )
                 .and_then(|mut s| s.execute(params![station, stem, id, queue]))
+                .and_then(|moved| match moved {
+                    0 => Ok(()),
+                    // Until it is judged it goes on, whatever it was before.
+                    _ => set_queue(&transaction, station, queue, None),
+                })
                 .map_err(sqlite)?;
         }
         super::commit(transaction, &path)

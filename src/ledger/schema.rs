@@ -41,8 +41,13 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
         transaction.pragma_update(None, "user_version", 4)?;
         transaction.commit()?;
     }
-    Ok(())
+    // No other version: who does not know it does not need it.
+    connection.execute_batch(BY_TIME)
 }
+
+/// When traces were written says which of those without a list belong together.
+const BY_TIME: &str =
+    "CREATE INDEX IF NOT EXISTS landing_by_time ON landing (station, modified_ns, id);";
 
 /// Pressure of each queue, and the mark of life that shows that the ledger can be written.
 const VERSION_3: &str = "

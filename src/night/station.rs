@@ -9,15 +9,14 @@ use jiff::{SignedDuration, Timestamp};
 use super::Landing;
 use super::alarm::{Alert, AlertChanges, Alerts};
 use super::join::Kin;
-use super::pace::{QUIET_CYCLES, later};
+use super::pace::QUIET_CYCLES;
 use super::queue::{Changes, Queue, Terms};
+use super::strays::{Mark, Strays};
 use crate::runlist::pattern::Pattern;
 use crate::runlist::{Injection, Kind, RunList};
 
 /// Prefix of the queues of traces that no list names.
-const UNLISTED: &str = "unlisted-";
-/// So many moments at which files were written are remembered.
-const REMEMBERED: usize = 20_000;
+pub const UNLISTED: &str = "unlisted-";
 
 /// A run list in use.
 #[derive(Debug, Clone)]
@@ -37,15 +36,14 @@ pub struct Station {
     named: HashMap<String, Vec<String>>,
     queues: BTreeMap<String, Queue>,
     emptied: BTreeSet<String>,
-    /// First and last modification time of what lies in each unlisted queue.
-    spans: BTreeMap<String, (Timestamp, Timestamp)>,
-    /// When files were written, whatever queue they belong to.
-    activity: BTreeSet<Timestamp>,
+    /// When files were written: it says which traces without a list belong together.
+    strays: Strays,
 }
 
 impl Station {
     /// A station without lists and queues.
     pub fn new(terms: Terms, pattern: Option<Pattern>, zone: TimeZone) -> Station {
+        let quiet_s = terms.method.cycle_s() * terms.time_scale * QUIET_CYCLES;
         Station {
             terms,
             pattern,
@@ -54,8 +52,7 @@ impl Station {
             named: HashMap::new(),
             queues: BTreeMap::new(),
             emptied: BTreeSet::new(),
-            spans: BTreeMap::new(),
-            activity: BTreeSet::new(),
+            strays: Strays::new(quiet_s),
         }
     }
 
@@ -158,28 +155,59 @@ impl Station {
             .map(|(name, _)| name.clone())
             .collect();
         for name in touched {
-            let Some(mut old) = self.queues.remove(&name) else {
-                continue;
-            };
-            self.spans.remove(&name);
-            let alerts = old.take_alerts();
-            let (mine, rest): (Vec<_>, Vec<_>) = old
-                .take_landings()
-                .into_iter()
-                .partition(|l| named.contains(l.stem.as_str()));
-            out.extend(mine);
-            if rest.is_empty() {
-                self.emptied.insert(name);
-                continue;
-            }
-            let mut queue = Queue::unlisted(&name, &self.terms);
-            queue.remember(alerts);
-            self.queues.insert(name.clone(), queue);
-            for landing in rest {
-                self.place_unlisted(&name, landing);
-            }
+            out.extend(self.take_out(&name, |l| named.contains(l.stem.as_str())));
         }
         out
+    }
+
+    /// Takes some of what has landed out of an unlisted queue.
+    fn take_out(
+        &mut self,
+        name: &str,
+        which: impl Fn(&Landing) -> bool,
+    ) -> Vec<Arc<Landing>> {
+        let Some(mut old) = self.queues.remove(name) else {
+            return Vec::new();
+        };
+        let alerts = old.take_alerts();
+        let landings = old.take_landings().into_iter();
+        let (out, rest): (Vec<_>, Vec<_>) = landings.partition(|l| which(l));
+        if rest.is_empty() {
+            self.emptied.insert(name.to_owned());
+            return out;
+        }
+        let mut queue = Queue::unlisted(name, &self.terms);
+        queue.remember(alerts);
+        self.queues.insert(name.to_owned(), queue);
+        for landing in rest {
+            self.place_unlisted(name, landing);
+        }
+        out
+    }
+
+    /// What lies in an unlisted queue and belongs to another one, now that more is known, moves there; true where something did.
+    pub fn part_nights(&mut self) -> bool {
+        let strange = |name: &str, l: &Landing| self.queue_of(&l.stem, l.modified) != name;
+        let mut out: Vec<(String, BTreeSet<i64>)> = Vec::new();
+        for (name, queue) in self.queues.iter().filter(|(n, _)| n.starts_with(UNLISTED)) {
+            let landings = queue.slots().iter().filter_map(|s| s.landing.as_ref());
+            let ids: BTreeSet<i64> = landings
+                .filter(|l| strange(name, l))
+                .map(|l| l.id)
+                .collect();
+            if !ids.is_empty() {
+                out.push((name.clone(), ids));
+            }
+        }
+        let mut loose = Vec::new();
+        for (name, ids) in &out {
+            loose.extend(self.take_out(name, |l| ids.contains(&l.id)));
+        }
+        loose.sort_by_key(|l| l.id);
+        for landing in loose {
+            self.land(landing);
+        }
+        !out.is_empty()
     }
 
     /// Queues that lost everything to a late list since the last call: their results are to be removed.
@@ -208,39 +236,51 @@ impl Station {
 
     /// The unlisted queue that goes on at this time, or a new one of this date.
     fn unlisted_name(&self, modified: Timestamp) -> String {
-        let open = self
-            .spans
-            .iter()
-            .rev()
-            .find(|(_, (first, last))| *first <= modified && self.goes_on(*last, modified));
-        match open {
-            Some((name, _)) => name.clone(),
-            None => format!(
-                "{UNLISTED}{}",
-                crate::text::local(modified, &self.zone).date()
-            ),
+        let first = self.strays.first(modified);
+        format!("{UNLISTED}{}", crate::text::local(first, &self.zone).date())
+    }
+
+    /// A trace of the ledger that counts, and whether it lies in an unlisted queue: see [`Station::missing`].
+    pub fn know(&mut self, mark: Mark, unlisted: bool) {
+        self.strays.add(mark, unlisted);
+    }
+
+    /// All traces of the ledger from this one on are known; `None`: all there are.
+    pub fn known_from(&mut self, from: Option<Mark>) {
+        self.strays.known(from);
+    }
+
+    /// Traces of the ledger before this one must be known to say where one without a list belongs that was written then.
+    pub fn missing(&self, modified: Timestamp) -> Option<Mark> {
+        self.strays.missing(modified)
+    }
+
+    /// Traces without a list that were written between these times may belong to other queues than before the last call.
+    pub fn take_doubt(&mut self) -> Option<(Timestamp, Timestamp)> {
+        self.strays.take_doubt()
+    }
+
+    /// An unlisted queue from the ledger of which everything has moved elsewhere.
+    pub fn leave_if_empty(&mut self, queue: &str) {
+        let empty = self.queues.get(queue).is_none_or(|q| !q.has_begun());
+        if queue.starts_with(UNLISTED) && !self.lists.contains_key(queue) && empty {
+            self.queues.remove(queue);
+            self.emptied.insert(queue.to_owned());
         }
     }
 
-    /// From one moment to the other the instrument never paused for three cycle times, whatever queue its traces went to.
-    fn goes_on(&self, from: Timestamp, to: Timestamp) -> bool {
-        let quiet_s = self.terms.method.cycle_s() * self.terms.time_scale * QUIET_CYCLES;
-        let near = |a: Timestamp, b: Timestamp| later(a, quiet_s).is_some_and(|end| b <= end);
-        let mut at = from;
-        for seen in self.activity.range(from..to.max(from)) {
-            if !near(at, *seen) {
-                return false;
-            }
-            at = *seen;
-        }
-        near(at, to)
+    /// Forgets when traces were written of which too many are remembered.
+    pub fn trim(&mut self) {
+        self.strays.trim();
     }
 
-    fn note_activity(&mut self, modified: Timestamp) {
-        self.activity.insert(modified);
-        if self.activity.len() > REMEMBERED {
-            self.activity.pop_first();
-        }
+    /// When what lies in the unlisted queues in memory was written.
+    pub fn unlisted_times(&self) -> Vec<Timestamp> {
+        let unlisted = self.queues.iter().filter(|(n, _)| n.starts_with(UNLISTED));
+        unlisted
+            .flat_map(|(_, q)| q.slots().iter().filter_map(|s| s.landing.as_ref()))
+            .map(|l| l.modified)
+            .collect()
     }
 
     fn queue(&mut self, name: &str) -> &mut Queue {
@@ -261,8 +301,23 @@ impl Station {
     /// A trace has landed; gives the name of its queue.
     pub fn land(&mut self, landing: Arc<Landing>) -> String {
         let name = self.queue_of(&landing.stem, landing.modified);
-        self.note_activity(landing.modified);
-        if self.lists.contains_key(&name) {
+        let listed = self.lists.contains_key(&name);
+        let slot = self
+            .queues
+            .get(&name)
+            .and_then(|q| q.slot_of(&landing.stem));
+        let before = slot.and_then(|s| s.landing.as_ref());
+        let before = before.map(|b| (b.modified, b.id));
+        if before.is_some_and(|(_, id)| id > landing.id) {
+            // Two nights became one: the last content counts.
+            self.strays.remove((landing.modified, landing.id));
+            return name;
+        }
+        if let Some(mark) = before.filter(|(_, id)| *id != landing.id) {
+            self.strays.remove(mark);
+        }
+        self.strays.add((landing.modified, landing.id), !listed);
+        if listed {
             self.queue(&name).land(landing);
         } else {
             self.place_unlisted(&name, landing);
@@ -272,9 +327,7 @@ impl Station {
 
     fn place_unlisted(&mut self, name: &str, landing: Arc<Landing>) {
         let plan = self.plan_from_name(&landing.stem);
-        let at = landing.modified;
-        let span = self.spans.entry(name.to_owned()).or_insert((at, at));
-        *span = (span.0.min(at), span.1.max(at));
+        self.emptied.remove(name);
         self.queue(name).land_unlisted(plan, landing);
     }
 
@@ -408,7 +461,6 @@ impl Station {
 
     /// Forgets a queue that has ended: its results stand, its records stay in the ledger.
     pub fn forget(&mut self, queue: &str) -> Option<Queue> {
-        self.spans.remove(queue);
         self.queues.remove(queue)
     }
 }

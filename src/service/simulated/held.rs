@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
-use std::time::Duration;
+use std::time::{Duration, SystemTime};
 
 use super::world::Played;
 use crate::config::Config;
@@ -16,7 +16,7 @@ use crate::service::evaluate::hex;
 use crate::service::process::process;
 
 /// A proof is due every half minute, and a beat may have been on its way.
-const PROOF: Duration = Duration::from_secs(36);
+pub(super) const PROOF: Duration = Duration::from_secs(36);
 
 /// A night that is over.
 pub(super) struct Held<'a> {
@@ -95,7 +95,7 @@ impl Held<'_> {
             }
             let known: BTreeSet<&String> = state
                 .shown
-                .iter()
+                .keys()
                 .filter(|(p, _)| stem_of(p) == *stem)
                 .map(|(_, s)| s)
                 .collect();
@@ -252,19 +252,46 @@ impl Held<'_> {
         play(shared, work).unwrap()
     }
 
+    /// What counts in the ledger and does not lie in the folder any more, since it was deleted, or written over after a pause,
+    /// is laid beside it as it was; gives where.
+    fn bring_back(&self) -> PathBuf {
+        let folder = self.root.join("vanished");
+        fs::create_dir_all(&folder).unwrap();
+        let database = self.database();
+        let mut statement = database
+            .prepare(
+                "SELECT id, path, sha256, modified_ns FROM landing
+                 WHERE id IN (SELECT max(id) FROM landing GROUP BY queue, stem)",
+            )
+            .unwrap();
+        let mut rows = statement.query([]).unwrap();
+        let state = self.world.state.borrow();
+        while let Some(row) = rows.next().unwrap() {
+            let path: Vec<u8> = row.get(1).unwrap();
+            let path = PathBuf::from(String::from_utf8(path).unwrap());
+            let sha: String = row.get(2).unwrap();
+            let written = Duration::from_nanos(row.get::<_, i64>(3).unwrap().unsigned_abs());
+            let written = SystemTime::UNIX_EPOCH + written;
+            let there = fs::metadata(&path).is_ok_and(|m| m.modified().unwrap() == written);
+            if there && hex(&fs::read(&path).unwrap()) == sha {
+                continue;
+            }
+            let beside = folder.join(row.get::<_, i64>(0).unwrap().to_string());
+            fs::create_dir(&beside).unwrap();
+            let copy = beside.join(path.file_name().unwrap());
+            fs::write(&copy, &state.shown[&(path, sha)]).unwrap();
+            let file = fs::File::options().write(true).open(&copy).unwrap();
+            file.set_modified(written).unwrap();
+        }
+        folder
+    }
+
     /// A plain evaluation of the folder as it is now comes to the same sheet.
     fn as_evaluated_again(&self) -> Result<(), String> {
-        let landed = self.landed();
-        let there: BTreeSet<String> = self.files().iter().map(|(p, _)| stem_of(p)).collect();
-        // What was deleted after it had landed cannot be evaluated again.
-        let gone: BTreeSet<&String> = landed.keys().filter(|s| !there.contains(*s)).collect();
-        if !gone.is_empty() {
-            return Ok(());
-        }
         let mut config = self.config.clone();
         config.state_dir = self.root.join("again-state");
         config.results_dir = self.root.join("again");
-        let exports = [self.root.join("exports")];
+        let exports = [self.root.join("exports"), self.bring_back()];
         let done = self.at_work(|| {
             let mut ledger = Ledger::open(&config.state_dir).unwrap();
             process(

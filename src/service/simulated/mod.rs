@@ -11,8 +11,10 @@ mod bench;
 mod calls;
 mod fault;
 mod held;
+mod named;
 mod night;
 mod post;
+mod tally;
 mod world;
 
 use std::path::{Path, PathBuf};
@@ -23,6 +25,7 @@ use std::time::{Duration, Instant};
 
 use self::night::Night;
 use self::post::Hand;
+use self::tally::Tally;
 use self::world::Played;
 use super::desk::DeskError;
 use super::watch::{self, Ended, Options};
@@ -103,12 +106,19 @@ fn configuration(root: &Path, text: &str) -> Config {
 }
 
 /// Plays the night of a seed and holds it to the promise.
-fn night_of(seed: u64, keep: Option<&Path>) -> Result<(), String> {
+fn night_of(seed: u64, keep: Option<&Path>) -> Result<Tally, String> {
     let dir = folder();
     let root: PathBuf = keep.map_or_else(|| dir.path().to_owned(), Path::to_owned);
     let Night { config, world } = night::build(&root, seed);
     let config = configuration(&root, &config);
     let world = Rc::new(world);
+    let held = play_out(&root, &config, &world);
+    let tally = world.state.borrow().tally.clone();
+    held.map(|()| tally)
+}
+
+/// Plays a night to its end, and holds it to the promise.
+fn play_out(root: &Path, config: &Config, world: &Rc<Played>) -> Result<(), String> {
     let told = |what: String| {
         let state = world.state.borrow();
         format!(
@@ -117,21 +127,21 @@ fn night_of(seed: u64, keep: Option<&Path>) -> Result<(), String> {
             state.log.join("\n")
         )
     };
-    to_the_end(&world, &config).map_err(&told)?;
+    to_the_end(world, config).map_err(&told)?;
     // Once more: what waited for a start is worked off, and nothing else changes.
     let at = world.state.borrow().now + Duration::from_secs(300);
     world.plan(at, world::Event::Stop);
-    to_the_end(&world, &config).map_err(&told)?;
+    to_the_end(world, config).map_err(&told)?;
     let held = held::Held {
-        root: &root,
-        config: &config,
-        world: &world,
+        root,
+        config,
+        world,
     };
     held.all().map_err(&told)
 }
 
 /// The same, where a panic is a failure too.
-fn try_night(seed: u64) -> Result<(), String> {
+fn try_night(seed: u64) -> Result<Tally, String> {
     std::panic::catch_unwind(|| night_of(seed, None)).unwrap_or_else(|why| {
         let text = why
             .downcast_ref::<String>()
@@ -155,6 +165,7 @@ fn nights() {
     let began = Instant::now();
     let next = std::sync::atomic::AtomicU64::new(from);
     let failed = Mutex::new(Vec::new());
+    let tally = Mutex::new(Tally::default());
     let threads = number("RUNSITTER_THREADS").map_or_else(crate::outside::cores, |n| n as usize);
     std::thread::scope(|scope| {
         for _ in 0..threads {
@@ -164,8 +175,9 @@ fn nights() {
                     if seed >= from + count || failed.lock().unwrap().len() >= 10 {
                         return;
                     }
-                    if let Err(why) = try_night(seed) {
-                        failed.lock().unwrap().push((seed, why));
+                    match try_night(seed) {
+                        Ok(happened) => tally.lock().unwrap().add(&happened),
+                        Err(why) => failed.lock().unwrap().push((seed, why)),
                     }
                 }
             });
@@ -182,6 +194,10 @@ fn nights() {
         eprintln!("seed {seed}: {first}\n  RUNSITTER_SEED={seed} cargo test --lib simulated::one");
     }
     assert!(failed.is_empty(), "{} nights failed", failed.len());
+    let tally = tally.into_inner().unwrap();
+    eprint!("{}", tally.table());
+    let missing = tally.missing();
+    assert!(missing.is_empty(), "never happened: {missing:?}");
 }
 
 #[test]

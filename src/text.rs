@@ -3,12 +3,26 @@
 use std::borrow::Cow;
 
 /// Writes text from outside so that a spreadsheet program never takes it for a formula: a leading
-/// `=`, `+`, `-`, `@`, tab or carriage return gets an apostrophe before it. Never used for numbers.
+/// `=`, `+`, `-`, `@`, tab or carriage return gets an apostrophe before it. So does one that has apostrophes before these
+/// already: [`without_guard`] gives back what was there. Never used for numbers.
 pub fn cell(text: &str) -> Cow<'_, str> {
-    match text.as_bytes().first() {
-        Some(b'=' | b'+' | b'-' | b'@' | b'\t' | b'\r') => Cow::Owned(format!("'{text}")),
-        _ => Cow::Borrowed(text),
+    if is_formula(text.trim_start_matches('\'')) {
+        Cow::Owned(format!("'{text}"))
+    } else {
+        Cow::Borrowed(text)
     }
+}
+
+/// A cell without the apostrophe that keeps a spreadsheet from taking it for a formula.
+pub fn without_guard(cell: &str) -> &str {
+    match cell.strip_prefix('\'') {
+        Some(text) if is_formula(text.trim_start_matches('\'')) => text,
+        _ => cell,
+    }
+}
+
+fn is_formula(text: &str) -> bool {
+    text.starts_with(['=', '+', '-', '@', '\t', '\r'])
 }
 
 /// Appends one CSV field (RFC 4180): quoted where it holds a comma, quote or line break.
@@ -159,6 +173,15 @@ mod tests {
             assert_eq!(cell(t), format!("'{t}"));
         }
         assert_eq!(cell("a=b"), "a=b");
+        assert_eq!(cell("'a"), "'a");
+    }
+
+    #[test]
+    fn what_was_guarded_comes_back_whatever_apostrophes_it_has() {
+        for t in ["=1", "'=1", "''+x", "'", "''", "'a", "a", "", "-", "'\tx"] {
+            assert_eq!(without_guard(&cell(t)), t, "{t:?}");
+        }
+        assert_eq!(without_guard("'=1"), "=1");
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! `runsitter check`
 
+mod chain;
 mod mail;
 
 use std::path::Path;
@@ -35,6 +36,13 @@ pub struct Args {
     /// Send one test message through each mail server to those who are told at once, and say what the server answered
     #[arg(long)]
     mail: bool,
+    /// Walk the ledger's chain of records from its beginning and say which record was changed, removed or put in from
+    /// outside; exit code 3 where one was. A daemon may be at work meanwhile
+    #[arg(long)]
+    ledger: bool,
+    /// With --ledger: look whether the record that a summary names is still in the chain
+    #[arg(long, value_name = "N:LINK", requires = "ledger")]
+    record: Option<String>,
 }
 
 /// What was found wrong so far; the worst decides the exit code.
@@ -78,6 +86,10 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     for station in &config.stations {
         say(&format!("station {}", station.name));
         check_station(&config, station, args.trace.as_deref(), &mut findings);
+    }
+    if args.ledger {
+        say("ledger");
+        chain::walk(&config, args.record.as_deref(), &mut findings)?;
     }
     if let Some(email) = config.alert.email.as_ref().filter(|_| args.mail) {
         say("test message");

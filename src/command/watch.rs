@@ -6,7 +6,8 @@ use std::time::{Duration, Instant};
 
 use super::{End, Failed, Outcome, load_config};
 use crate::service::desk::DeskError;
-use crate::service::watch::{Ended, Options, Signal, run as run_loop};
+use crate::service::outage::run_through;
+use crate::service::watch::{Ended, Options, Signal};
 
 /// Runs in the foreground until SIGTERM or SIGINT; under systemd as Type=notify. What has landed by then is in the
 /// results; what is still growing is taken at the next start.
@@ -25,7 +26,7 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
     let (send, receive) = mpsc::channel();
     let (ended_send, ended) = tokio::sync::oneshot::channel::<Result<Ended, DeskError>>();
     let hints = send.clone();
-    let options = Options {
+    let options = || Options {
         ready: Box::new(service::ready),
         alive: Box::new(sign_of_life()),
         turn: service::watchdog().map_or(Duration::from_secs(60), |w| w / 2),
@@ -34,7 +35,7 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
     let worker = std::thread::Builder::new()
         .name("desk".to_owned())
         .spawn(move || {
-            let end = run_loop(&config, &receive, &hints, options);
+            let end = run_through(&config, &receive, &hints, options);
             // Nobody waits any more where the order to stop ran into its time limit.
             let _ = ended_send.send(end);
         });

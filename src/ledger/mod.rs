@@ -4,6 +4,9 @@
 //! One process owns a ledger; a lock file beside it says so. It must lie on a local disk: SQLite's locks do not hold
 //! on network shares, and a share that comes back late would tear the file.
 
+mod audit;
+mod chain;
+mod made;
 mod outbox;
 mod place;
 mod pressure;
@@ -11,17 +14,20 @@ mod records;
 mod repeats;
 mod running;
 mod schema;
+mod sound;
 mod strays;
 mod told;
 
+use std::collections::BTreeSet;
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
-use rusqlite::Connection;
+use rusqlite::{Connection, Transaction};
 
 use crate::outside;
 
+pub use audit::{Audit, audit};
 pub use outbox::{Fate, Told, Waiting};
 pub use place::is_network_share;
 pub use records::{FileSeen, ListRecord, NewLanding, Stored};
@@ -74,6 +80,44 @@ pub enum LedgerError {
         /// Ours.
         known: i64,
     },
+    /// Some of its pages are not what was written.
+    #[error(
+        "{path}: the ledger is damaged ({what}); it was left as it is. Keep a copy of the whole folder; then move this file, and those that begin with its name, to another place: a new ledger is begun, and the files in the watched folders are read again"
+    )]
+    Damaged {
+        /// The database.
+        path: PathBuf,
+        /// What was found.
+        what: String,
+    },
+    /// Another program's database.
+    #[error(
+        "{path}: found a database of another program, expected a ledger or none; it was left as it is. Give runsitter a `state_dir` of its own"
+    )]
+    Foreign {
+        /// The database.
+        path: PathBuf,
+    },
+    /// It was written on another machine.
+    #[error(
+        "{path}: this ledger is kept on another machine ({host}); it was left as it is. To go on with it here, end the runsitter there for good and remove this file; to begin a new ledger, give this machine a `state_dir` of its own"
+    )]
+    Elsewhere {
+        /// The file that says so.
+        path: PathBuf,
+        /// The other machine's name.
+        host: String,
+    },
+    /// It is from before there was a chain.
+    #[error(
+        "{path}: the ledger has version {found}, without a chain of records; `watch`, `process` or `summary` brings it forward"
+    )]
+    Unchained {
+        /// The database.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+    },
     /// SQLite says no.
     #[error("{path}: {source}")]
     Sqlite {
@@ -103,7 +147,40 @@ pub struct Ledger {
     connection: Connection,
     /// The highest number of a landing that was given.
     last_id: i64,
+    /// Station and queue of what was added to the chain since it was asked for.
+    touched: BTreeSet<(String, String)>,
     _lock: File,
+}
+
+impl LedgerError {
+    /// What SQLite says of a database: damage is told apart.
+    fn of(path: &Path, source: rusqlite::Error) -> LedgerError {
+        let path = path.to_owned();
+        if sound::is_damage(&source) {
+            let what = source.to_string();
+            return LedgerError::Damaged { path, what };
+        }
+        LedgerError::Sqlite { path, source }
+    }
+
+    /// It may pass by itself, and then nothing is lost: no room, a disk that cannot be written now.
+    pub fn may_pass(&self) -> bool {
+        use rusqlite::ErrorCode;
+        match self {
+            LedgerError::Io { .. } => true,
+            LedgerError::Sqlite { source, .. } => matches!(
+                source.sqlite_error_code(),
+                Some(
+                    ErrorCode::DiskFull
+                        | ErrorCode::SystemIoFailure
+                        | ErrorCode::CannotOpen
+                        | ErrorCode::ReadOnly
+                        | ErrorCode::DatabaseBusy
+                )
+            ),
+            _ => false,
+        }
+    }
 }
 
 impl Ledger {
@@ -143,41 +220,53 @@ impl Ledger {
             }
         }
         let path = state_dir.join(FILE_NAME);
+        let machine = state_dir.join(sound::MACHINE_NAME);
+        sound::look_at_file(&path, &machine)?;
+        sound::keep_machine(&machine, false)?;
+        // A kill may have left the mark half-written.
+        crate::report::whole::sweep(state_dir);
         outside::disk("open", &path).map_err(io(&path))?;
-        let connection = Connection::open(&path).map_err(|source| LedgerError::Sqlite {
-            path: path.clone(),
-            source,
-        })?;
+        let connection = Connection::open(&path).map_err(|e| LedgerError::of(&path, e))?;
         let mut ledger = Ledger {
             path,
             connection,
             last_id: 0,
+            touched: BTreeSet::new(),
             _lock: lock,
         };
         ledger.prepare()?;
+        sound::keep_machine(&machine, true)?;
         Ok(ledger)
     }
 
     fn prepare(&mut self) -> Result<(), LedgerError> {
-        let known = schema::VERSION;
-        let found = schema::version(&self.connection).map_err(|e| self.sqlite(e))?;
-        if found > known {
-            return Err(LedgerError::Newer {
-                path: self.path.clone(),
-                found,
-                known,
-            });
-        }
-        schema::apply(&mut self.connection, found).map_err(|source| LedgerError::Sqlite {
-            path: self.path.clone(),
-            source,
-        })?;
+        let found = sound::look_into(&self.connection, &self.path)?;
+        schema::apply(&mut self.connection, found)
+            .map_err(|source| LedgerError::of(&self.path, source))?;
         let last: Option<i64> = self
             .connection
             .query_row("SELECT max(id) FROM landing", [], |row| row.get(0))
             .map_err(|e| self.sqlite(e))?;
         self.last_id = last.unwrap_or(0);
         Ok(())
+    }
+
+    /// Writes as one transaction. The work gives the queues of the station to whose records something was added.
+    fn write<T>(
+        &mut self,
+        deed: &'static str,
+        station: &str,
+        work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<(T, Vec<String>)>,
+    ) -> Result<T, LedgerError> {
+        self.leave(deed)?;
+        let path = &self.path;
+        let sqlite = |source| LedgerError::of(path, source);
+        let transaction = self.connection.transaction().map_err(sqlite)?;
+        let (done, queues) = work(&transaction).map_err(sqlite)?;
+        commit(transaction, path)?;
+        let mine = queues.into_iter().map(|queue| (station.to_owned(), queue));
+        self.touched.extend(mine);
+        Ok(done)
     }
 
     /// Before each call of the database: see [`outside::disk`].
@@ -189,10 +278,7 @@ impl Ledger {
     }
 
     fn sqlite(&self, source: rusqlite::Error) -> LedgerError {
-        LedgerError::Sqlite {
-            path: self.path.clone(),
-            source,
-        }
+        LedgerError::of(&self.path, source)
     }
 
     fn record(&self, table: &'static str, id: i64, message: impl std::fmt::Display) -> LedgerError {
@@ -216,10 +302,9 @@ fn commit(transaction: rusqlite::Transaction<'_>, path: &Path) -> Result<(), Led
         path: path.to_owned(),
         source,
     })?;
-    transaction.commit().map_err(|source| LedgerError::Sqlite {
-        path: path.to_owned(),
-        source,
-    })
+    transaction
+        .commit()
+        .map_err(|source| LedgerError::of(path, source))
 }
 
 /// Nanoseconds since 1970, as the ledger keeps time (until the year 2262; later times become that).

@@ -85,42 +85,33 @@ impl Ledger {
         told: &Told<'_>,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
-        self.leave("keep told")?;
-        let path = self.path.clone();
-        let sqlite = |source| LedgerError::Sqlite {
-            path: path.clone(),
-            source,
-        };
-        let transaction = self.connection.transaction().map_err(sqlite)?;
-        super::told::keep(&transaction, station, queue, &told.changes).map_err(sqlite)?;
-        for letter in told.letters {
-            for carrier in told.carriers {
-                insert(&transaction, carrier, letter, now).map_err(sqlite)?;
+        self.write("keep told", station, |transaction| {
+            let touched = super::told::keep(transaction, station, queue, &told.changes)?;
+            for letter in told.letters {
+                for carrier in told.carriers {
+                    insert(transaction, carrier, letter, now)?;
+                }
             }
-        }
-        if let Some(book) = told.book {
-            let text = json(book).map_err(sqlite)?;
-            transaction
-                .prepare_cached("INSERT INTO told (station, queue, book) VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET book = excluded.book")
-                .and_then(|mut s| s.execute(params![station, queue, text]))
-                .map_err(sqlite)?;
-        }
-        if let Some(record) = told.pressure {
-            super::pressure::keep(&transaction, station, queue, record).map_err(sqlite)?;
-        }
-        if told.ended_at.is_some() {
-            super::records::set_queue(&transaction, station, queue, told.ended_at)
-                .map_err(sqlite)?;
-        }
-        if told.gap_told {
-            transaction
-                .execute(
+            if let Some(book) = told.book {
+                let text = json(book)?;
+                transaction
+                    .prepare_cached("INSERT INTO told (station, queue, book) VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET book = excluded.book")?
+                    .execute(params![station, queue, text])?;
+            }
+            if let Some(record) = told.pressure {
+                super::pressure::keep(transaction, station, queue, record)?;
+            }
+            if told.ended_at.is_some() {
+                super::records::set_queue(transaction, station, queue, told.ended_at)?;
+            }
+            if told.gap_told {
+                transaction.execute(
                     "UPDATE running SET gap_from_ns = NULL, gap_to_ns = NULL",
                     [],
-                )
-                .map_err(sqlite)?;
-        }
-        super::commit(transaction, &path)
+                )?;
+            }
+            Ok(((), touched))
+        })
     }
 
     /// What was told of a queue so far.

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension, Transaction, params};
 
+use super::chain::{Links, Table};
 use super::{Ledger, LedgerError, nanoseconds, timestamp};
 use crate::night::Landing;
 use crate::reading::Evaluation;
@@ -98,26 +99,23 @@ impl Ledger {
         batch: &[NewLanding<'_>],
         unchanged: &[(PathBuf, FileSeen)],
     ) -> Result<(), LedgerError> {
-        self.leave("land")?;
-        let path = self.path.clone();
-        let sqlite = |source| LedgerError::Sqlite {
-            path: path.clone(),
-            source,
-        };
-        let transaction = self.connection.transaction().map_err(sqlite)?;
-        for new in batch {
-            let seen = FileSeen {
-                size: new.size,
-                modified: new.landing.modified,
-                method_sha256: new.method_sha256.to_owned(),
-            };
-            insert(&transaction, station, new).map_err(sqlite)?;
-            see(&transaction, station, new.path, &seen).map_err(sqlite)?;
-        }
-        for (file, seen) in unchanged {
-            see(&transaction, station, file, seen).map_err(sqlite)?;
-        }
-        super::commit(transaction, &path)
+        self.write("land", station, |transaction| {
+            let mut links = Links::open(transaction)?;
+            for new in batch {
+                let seen = FileSeen {
+                    size: new.size,
+                    modified: new.landing.modified,
+                    method_sha256: new.method_sha256.to_owned(),
+                };
+                insert(transaction, station, new)?;
+                links.add(Table::Landing, new.landing.id, Some(new.queue))?;
+                see(transaction, station, new.path, &seen)?;
+            }
+            for (file, seen) in unchanged {
+                see(transaction, station, file, seen)?;
+            }
+            Ok(((), links.close(station)?))
+        })
     }
 
     /// The last content of every name in a queue, in the order in which they landed.
@@ -192,28 +190,33 @@ impl Ledger {
         station: &str,
         moves: &[(i64, String, String)],
     ) -> Result<(), LedgerError> {
-        self.leave("move landings")?;
-        let path = self.path.clone();
-        let sqlite = |source| LedgerError::Sqlite {
-            path: path.clone(),
-            source,
-        };
-        let transaction = self.connection.transaction().map_err(sqlite)?;
-        for (id, stem, queue) in moves {
-            transaction
-                .prepare_cached(
-                    "UPDATE landing SET queue = ?4 WHERE station = ?1 AND stem = ?2
-                     AND queue = (SELECT queue FROM landing WHERE id = ?3) AND queue <> ?4",
-                )
-                .and_then(|mut s| s.execute(params![station, stem, id, queue]))
-                .and_then(|moved| match moved {
-                    0 => Ok(()),
-                    // Until it is judged it goes on, whatever it was before.
-                    _ => set_queue(&transaction, station, queue, None),
-                })
-                .map_err(sqlite)?;
-        }
-        super::commit(transaction, &path)
+        self.write("move landings", station, |transaction| {
+            let mut links = Links::open(transaction)?;
+            for (id, stem, queue) in moves {
+                let from: Option<String> = transaction
+                    .prepare_cached("SELECT queue FROM landing WHERE id = ?1")?
+                    .query_row([id], |row| row.get(0))
+                    .optional()?;
+                let Some(from) = from.filter(|from| from != queue) else {
+                    continue;
+                };
+                let mut statement = transaction.prepare_cached(
+                    "UPDATE landing SET queue = ?4 WHERE station = ?1 AND stem = ?2 AND queue = ?3 RETURNING id",
+                )?;
+                let moved: Vec<i64> = statement
+                    .query_map(params![station, stem, from, queue], |row| row.get(0))?
+                    .collect::<Result<_, _>>()?;
+                if !moved.is_empty() {
+                    // It goes on, whatever it was before.
+                    set_queue(transaction, station, queue, None)?;
+                }
+                for row in moved {
+                    links.add(Table::Landing, row, Some(queue))?;
+                }
+                links.touch(&from);
+            }
+            Ok(((), links.close(station)?))
+        })
     }
 
     /// Every queue of a station with something landed in it, and whether it has ended.
@@ -302,13 +305,15 @@ impl Ledger {
         if last == Some((list.sha256.clone(), nanoseconds(list.modified))) {
             return Ok(false);
         }
-        self.connection
-            .execute(
+        self.write("keep list", station, |transaction| {
+            let mut links = Links::open(transaction)?;
+            transaction.execute(
                 "INSERT INTO run_list (station, queue, path, sha256, modified_ns, seen_ns, content) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
                 params![station, list.queue, bytes(&list.path), list.sha256, nanoseconds(list.modified), nanoseconds(now), list.content],
-            )
-            .map_err(|e| self.sqlite(e))?;
-        Ok(true)
+            )?;
+            links.add(Table::RunList, transaction.last_insert_rowid(), Some(&list.queue))?;
+            Ok((true, links.close(station)?))
+        })
     }
 
     /// The last usable run list of every queue.
@@ -336,28 +341,6 @@ impl Ledger {
             })
             .map_err(|e| self.sqlite(e))?;
         rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
-    }
-
-    /// Keeps the text of a method or calibration by its hash.
-    ///
-    /// # Errors
-    /// When the database cannot be written.
-    pub fn keep_document(
-        &mut self,
-        kind: &str,
-        path: &Path,
-        sha256: &str,
-        content: &str,
-        now: Timestamp,
-    ) -> Result<(), LedgerError> {
-        self.leave("keep document")?;
-        self.connection
-            .execute(
-                "INSERT INTO document (sha256, kind, path, seen_ns, content) VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",
-                params![sha256, kind, path.to_string_lossy(), nanoseconds(now), content],
-            )
-            .map(drop)
-            .map_err(|e| self.sqlite(e))
     }
 }
 

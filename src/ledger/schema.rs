@@ -3,7 +3,9 @@
 use rusqlite::Connection;
 
 /// Version of the tables below, kept in SQLite's `user_version`.
-pub const VERSION: i64 = 4;
+pub const VERSION: i64 = 5;
+/// The first version with a chain.
+pub const FIRST_CHAINED: i64 = 5;
 
 /// Version of an open database; 0 for a new one.
 pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
@@ -16,7 +18,7 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
     connection.pragma_update(None, "journal_mode", "WAL")?;
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.pragma_update(None, "fullfsync", true)?;
-    connection.set_prepared_statement_cache_capacity(32);
+    connection.set_prepared_statement_cache_capacity(64);
     if found < 1 {
         let transaction = connection.transaction()?;
         transaction.execute_batch(VERSION_1)?;
@@ -41,6 +43,13 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
         transaction.pragma_update(None, "user_version", 4)?;
         transaction.commit()?;
     }
+    if found < 5 {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(VERSION_5)?;
+        super::chain::take_over(&transaction, found)?;
+        transaction.pragma_update(None, "user_version", 5)?;
+        transaction.commit()?;
+    }
     // No other version: who does not know it does not need it.
     connection.execute_batch(BY_TIME)
 }
@@ -48,6 +57,43 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
 /// When traces were written says which of those without a list belong together.
 const BY_TIME: &str =
     "CREATE INDEX IF NOT EXISTS landing_by_time ON landing (station, modified_ns, id);";
+
+/// `chain`: one link for each version of a record, see [`chain`](super::chain). `used`: the method and the calibration with
+/// which a station works, and since when. `queue.head`: its last link. A document gets a number of its own, which stays.
+const VERSION_5: &str = "
+CREATE TABLE chain (
+    id            INTEGER PRIMARY KEY,
+    of_table      TEXT NOT NULL,
+    of_row        INTEGER NOT NULL,
+    digest        BLOB NOT NULL,
+    link          BLOB NOT NULL
+) STRICT;
+
+CREATE TABLE numbered (
+    id            INTEGER PRIMARY KEY,
+    sha256        TEXT NOT NULL UNIQUE,
+    kind          TEXT NOT NULL,
+    path          TEXT NOT NULL,
+    seen_ns       INTEGER NOT NULL,
+    content       TEXT NOT NULL
+) STRICT;
+INSERT INTO numbered (sha256, kind, path, seen_ns, content)
+    SELECT sha256, kind, path, seen_ns, content FROM document ORDER BY seen_ns, sha256;
+DROP TABLE document;
+ALTER TABLE numbered RENAME TO document;
+
+CREATE TABLE used (
+    id            INTEGER PRIMARY KEY,
+    station       TEXT NOT NULL,
+    kind          TEXT NOT NULL,
+    sha256        TEXT NOT NULL,
+    path          TEXT NOT NULL,
+    since_ns      INTEGER NOT NULL
+) STRICT;
+CREATE INDEX used_by_station ON used (station, kind, id);
+
+ALTER TABLE queue ADD COLUMN head INTEGER;
+";
 
 /// Pressure of each queue, and the mark of life that shows that the ledger can be written.
 const VERSION_3: &str = "

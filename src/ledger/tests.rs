@@ -170,13 +170,20 @@ fn a_ledger_of_the_first_version_is_brought_forward() {
         ledger
             .connection
             .execute_batch(
-                "DROP TABLE outbox; DROP TABLE told; DROP TABLE running; DROP TABLE pressure; DROP TABLE alive; DROP TABLE repeat; PRAGMA user_version = 1;",
+                "DROP TABLE outbox; DROP TABLE told; DROP TABLE running; DROP TABLE pressure; DROP TABLE alive; DROP TABLE repeat; DROP TABLE chain; DROP TABLE used; ALTER TABLE queue DROP COLUMN head; PRAGMA user_version = 1;",
             )
             .unwrap();
     }
     let mut ledger = Ledger::open(dir.path()).unwrap();
     assert_eq!(ledger.landings("acids", "crocks").unwrap().len(), 1);
     assert_eq!(ledger.next_letter().unwrap(), None);
+    let taken = audit(dir.path(), None).unwrap().unwrap();
+    assert_eq!((taken.records, taken.taken_over, taken.broken), (2, 2, 0));
+    assert_eq!(ledger.head("acids", "crocks").unwrap().unwrap().record, 1);
+    land(&mut ledger, "crocks", landing("b", 1, "two"));
+    let grown = audit(dir.path(), None).unwrap().unwrap();
+    assert_eq!((grown.records, grown.broken), (3, 0));
+    assert_eq!(ledger.head("acids", "crocks").unwrap().unwrap().record, 3);
     let at = Timestamp::from_second(1_700_000_000).unwrap();
     assert_eq!(ledger.start_running(at).unwrap(), None);
 }
@@ -253,4 +260,135 @@ fn alerts_letters_and_book_are_kept_together_or_not_at_all() {
         1,
         "nothing of it is kept"
     );
+}
+
+#[test]
+fn every_link_follows_from_the_one_before() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    for (stem, sha) in [("a", "one"), ("b", "two"), ("c", "three")] {
+        land(&mut ledger, "crocks", landing(stem, 1, sha));
+    }
+    // By hand, from what the module says of its hashes.
+    let mut before = [0_u8; 32];
+    for id in 1..=3_i64 {
+        let (digest, link): ([u8; 32], [u8; 32]) = ledger
+            .connection
+            .query_row("SELECT digest, link FROM chain WHERE id = ?1", [id], |r| {
+                Ok((r.get(0)?, r.get(1)?))
+            })
+            .unwrap();
+        let mut bytes = before.to_vec();
+        bytes.push(3);
+        bytes.extend(7_u64.to_le_bytes());
+        bytes.extend(b"landing");
+        bytes.push(1);
+        bytes.extend(8_u64.to_le_bytes());
+        bytes.extend(id.to_le_bytes());
+        bytes.extend(digest);
+        assert_eq!(
+            crate::service::evaluate::hex(&bytes),
+            super::audit::hex(&link)
+        );
+        before = link;
+    }
+    let whole = audit(dir.path(), Some((3, &super::audit::hex(&before))))
+        .unwrap()
+        .unwrap();
+    assert_eq!(
+        (whole.records, whole.broken, whole.holds),
+        (3, 0, Some(true))
+    );
+    let other = audit(dir.path(), Some((2, &super::audit::hex(&before))))
+        .unwrap()
+        .unwrap();
+    assert_eq!(other.holds, Some(false));
+}
+
+#[test]
+fn what_moves_and_what_is_cleared_stays_in_the_chain() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    let id = land(&mut ledger, "unlisted-2026-01-02", landing("a", 1, "one"));
+    land(&mut ledger, "unlisted-2026-01-02", landing("b", 1, "two"));
+    assert_eq!(ledger.take_touched("acids"), ["unlisted-2026-01-02"]);
+    ledger
+        .move_landings("acids", &[(id, "a".to_owned(), "crocks".to_owned())])
+        .unwrap();
+    assert_eq!(
+        ledger.take_touched("acids"),
+        ["crocks", "unlisted-2026-01-02"]
+    );
+    // Moved already: nothing is added.
+    ledger
+        .move_landings("acids", &[(id, "a".to_owned(), "crocks".to_owned())])
+        .unwrap();
+    assert!(ledger.take_touched("acids").is_empty());
+    let whole = audit(dir.path(), None).unwrap().unwrap();
+    assert_eq!((whole.records, whole.broken), (3, 0));
+    ledger
+        .connection
+        .execute(
+            "UPDATE landing SET queue = 'unlisted-2026-01-02' WHERE id = ?1",
+            [id],
+        )
+        .unwrap();
+    let broken = audit(dir.path(), None).unwrap().unwrap();
+    assert_eq!(
+        broken.breaks,
+        ["landing 1 is not what record 3 of the chain says: it was changed"]
+    );
+}
+
+#[test]
+fn what_fails_leaves_no_link() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    let first = landing("a", 1, "one");
+    land(&mut ledger, "crocks", first.clone());
+    ledger.last_id = 0;
+    let path = PathBuf::from("/exports/a.csv");
+    let taken = Landing { id: 1, ..first };
+    let again = [NewLanding {
+        path: &path,
+        size: 9,
+        queue: "crocks",
+        landing: &taken,
+        method_sha256: "m",
+    }];
+    assert!(
+        ledger.land("acids", &again, &[]).is_err(),
+        "the number is taken"
+    );
+    ledger.last_id = 1;
+    land(&mut ledger, "crocks", landing("b", 1, "two"));
+    let whole = audit(dir.path(), None).unwrap().unwrap();
+    assert_eq!((whole.records, whole.broken), (2, 0));
+}
+
+#[test]
+fn changes_of_a_document_are_kept_and_a_return_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    let at = |s: i64| Timestamp::from_second(1_700_000_000 + s).unwrap();
+    for (s, sha) in [(0, "one"), (1, "one"), (2, "two"), (3, "one")] {
+        ledger
+            .keep_document("acids", "method", Path::new("m.toml"), sha, sha, at(s))
+            .unwrap();
+    }
+    ledger
+        .keep_document("other", "method", Path::new("m.toml"), "two", "two", at(4))
+        .unwrap();
+    let change = |s, from: &str, to: &str| crate::night::made::Change {
+        what: "method".to_owned(),
+        at: at(s),
+        from: from.to_owned(),
+        to: to.to_owned(),
+    };
+    let expected = [change(2, "one", "two"), change(3, "two", "one")];
+    assert_eq!(ledger.changes("acids").unwrap(), expected);
+    assert!(ledger.changes("other").unwrap().is_empty());
+    let whole = audit(dir.path(), None).unwrap().unwrap();
+    // Two texts, three uses at one station and one at the other.
+    assert_eq!((whole.records, whole.broken), (6, 0));
 }

@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 use rusqlite::{Transaction, params};
 
+use super::chain::{Links, Table};
 use super::{Ledger, LedgerError, nanoseconds};
 use crate::night::alarm::{Alert, AlertChanges};
 
@@ -42,18 +43,12 @@ impl Ledger {
         queue: &str,
         changes: &AlertChanges,
     ) -> Result<(), LedgerError> {
-        self.leave("keep alerts")?;
         if changes.is_empty() {
             return Ok(());
         }
-        let path = self.path.clone();
-        let sqlite = |source| LedgerError::Sqlite {
-            path: path.clone(),
-            source,
-        };
-        let transaction = self.connection.transaction().map_err(sqlite)?;
-        keep(&transaction, station, queue, changes).map_err(sqlite)?;
-        super::commit(transaction, &path)
+        self.write("keep alerts", station, |transaction| {
+            Ok(((), keep(transaction, station, queue, changes)?))
+        })
     }
 
     /// Keeps the text of a message under its file's name.
@@ -121,26 +116,41 @@ impl Ledger {
     }
 }
 
-/// Keeps what was raised and cleared as a part of a transaction.
+/// Keeps what was raised and cleared as a part of a transaction; gives the queues concerned.
 pub(super) fn keep(
     transaction: &Transaction<'_>,
     station: &str,
     queue: &str,
     changes: &AlertChanges,
-) -> rusqlite::Result<()> {
+) -> rusqlite::Result<Vec<String>> {
     let text_of = |alert: &Alert| {
         serde_json::to_string(alert)
             .map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))
     };
+    if changes.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut links = Links::open(transaction)?;
     for alert in &changes.raised {
         transaction
             .prepare_cached("INSERT INTO alert (station, queue, key, raised_ns, record) VALUES (?1, ?2, ?3, ?4, ?5)")?
             .execute(params![station, queue, alert.key, nanoseconds(alert.raised_at), text_of(alert)?])?;
+        links.add(Table::Alert, transaction.last_insert_rowid(), Some(queue))?;
     }
     for alert in &changes.cleared {
-        transaction
-            .prepare_cached("UPDATE alert SET cleared_ns = ?4, record = ?5 WHERE station = ?1 AND queue = ?2 AND key = ?3 AND cleared_ns IS NULL")?
-            .execute(params![station, queue, alert.key, alert.cleared_at.map(nanoseconds), text_of(alert)?])?;
+        let mut statement = transaction.prepare_cached(
+            "UPDATE alert SET cleared_ns = ?4, record = ?5 WHERE station = ?1 AND queue = ?2 AND key = ?3 AND cleared_ns IS NULL RETURNING id",
+        )?;
+        let at = alert.cleared_at.map(nanoseconds);
+        let rows: Vec<i64> = statement
+            .query_map(
+                params![station, queue, alert.key, at, text_of(alert)?],
+                |row| row.get(0),
+            )?
+            .collect::<Result<_, _>>()?;
+        for row in rows {
+            links.add(Table::Alert, row, Some(queue))?;
+        }
     }
-    Ok(())
+    links.close(station)
 }

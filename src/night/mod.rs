@@ -13,6 +13,7 @@ pub mod condition;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod join;
+pub mod made;
 pub mod pace;
 pub mod queue;
 pub mod replicate;

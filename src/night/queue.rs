@@ -57,6 +57,8 @@ pub struct Queue {
     pub extra: Vec<String>,
     /// What its summary says of the pressure, where a log is read.
     pub pressure: Option<crate::pressure::digest::Digest>,
+    /// What stands behind its results.
+    pub made: super::made::Made,
     /// When its run list was written, where it has one.
     pub dated: Option<Timestamp>,
     method: Arc<Method>,
@@ -147,6 +149,7 @@ impl Queue {
             notes: Vec::new(),
             extra: Vec::new(),
             pressure: None,
+            made: super::made::Made::default(),
             dated: None,
             serving: Serving::stored(terms.stored.clone()),
             stored: terms.stored.clone(),

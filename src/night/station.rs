@@ -96,11 +96,13 @@ impl Station {
         let mut loose = Vec::new();
         let mut alerts = Alerts::default();
         let mut pressure = None;
+        let mut made = super::made::Made::default();
         let mut pending = AlertChanges::default();
         let mut kin = HashMap::new();
         if let Some(mut old) = self.queues.remove(name) {
             alerts = old.take_alerts();
             pressure = old.pressure.take();
+            made = std::mem::take(&mut old.made);
             pending = std::mem::take(old.pending_alerts());
             kin = old.take_kin();
             loose.extend(old.take_landings());
@@ -117,6 +119,7 @@ impl Station {
         queue.dated = Some(modified);
         queue.remember(alerts);
         queue.pressure = pressure;
+        queue.made = made;
         queue.pending_alerts().extend(pending);
         queue.remember_kin(kin);
         self.queues.insert(name.to_owned(), queue);

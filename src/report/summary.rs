@@ -46,7 +46,7 @@ pub fn text(queue: &Queue, zone: &TimeZone) -> String {
     section(&mut out, "PRESSURE", figures::pressure(queue, zone));
     section(&mut out, "CALIBRATION", figures::calibration(queue));
     section(&mut out, "NOTES", happened::notes(queue));
-    section(&mut out, "MADE WITH", figures::provenance(queue));
+    section(&mut out, "MADE WITH", figures::provenance(queue, zone));
     out.push('\n');
     wrap(&mut out, "", SMALL_PRINT, WIDTH);
     out

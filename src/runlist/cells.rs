@@ -7,6 +7,7 @@ use csv::StringRecord;
 use super::header::{Column, Header};
 use crate::config::bounds::Bounds;
 use crate::config::error::{FileError, quoted};
+use crate::text::without_guard;
 
 /// Longest cell of a column that means something, bytes.
 pub(crate) const LONGEST_CELL: usize = 1000;
@@ -18,11 +19,7 @@ pub(crate) const DECIMAL_COMMAS: &str = "decimal commas are read as decimal poin
 
 /// A cell without blanks around it and without the apostrophe that keeps a spreadsheet from taking it for a formula.
 pub(crate) fn plain(cell: &str) -> &str {
-    let cell = cell.trim();
-    match cell.strip_prefix('\'') {
-        Some(rest) if rest.starts_with(['=', '+', '-', '@', '\t', '\r']) => rest,
-        _ => cell,
-    }
+    without_guard(cell.trim())
 }
 
 /// Things read as meant; each kind is said once, with its first line and how often it came.

@@ -6,6 +6,7 @@
 mod joining;
 mod landing;
 mod letters;
+mod made;
 mod pressure;
 mod results;
 mod run_lists;
@@ -31,6 +32,7 @@ use crate::intake::Seen;
 use crate::ledger::{FileSeen, Ledger, LedgerError};
 use crate::night;
 use crate::night::alarm::{Alert, Alerts};
+use crate::night::made::Change;
 use crate::night::pace::later;
 use crate::night::queue::Queue;
 use crate::outside;
@@ -108,6 +110,8 @@ pub struct Desk {
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
     gauge: Option<Gauge>,
+    /// Changes of the method or the calibration so far.
+    changes: Vec<Change>,
     /// What the ledger is to know of the pressure of queues.
     pressure_unkept: BTreeMap<String, Record>,
     /// Queues that have ended while a result of theirs could not be written.
@@ -148,6 +152,7 @@ impl Desk {
             listener: None,
             postbox: None,
             gauge: None,
+            changes: Vec::new(),
             pressure_unkept: BTreeMap::new(),
             unended: BTreeSet::new(),
             told_unwritable: false,
@@ -156,6 +161,7 @@ impl Desk {
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
+        desk.changes = ledger.changes(&desk.station.name)?;
         for record in ledger.lists(&desk.station.name)? {
             match lists::read(&record.content, &record.path, &desk.setup.method) {
                 Ok(list) => desk
@@ -178,6 +184,7 @@ impl Desk {
     fn keep_documents(&mut self, ledger: &mut Ledger) -> Result<(), LedgerError> {
         let now = outside::wall();
         ledger.keep_document(
+            &self.station.name,
             "method",
             &self.station.method,
             &self.setup.method.sha256,
@@ -188,6 +195,7 @@ impl Desk {
             (&self.setup.calibration, &self.station.calibration)
         {
             ledger.keep_document(
+                &self.station.name,
                 "calibration",
                 path,
                 &hex(calibration.text.as_bytes()),
@@ -278,6 +286,7 @@ impl Desk {
             self.leave_emptied(ledger)?;
         }
         self.load_pressure(ledger, queue)?;
+        self.look_up_made(ledger, queue)?;
         self.introduce(ledger, queue)
     }
 
@@ -384,6 +393,7 @@ impl Desk {
         if !self.bad_lists.is_empty() {
             self.place_bad_lists(ledger)?;
         }
+        self.note_made(ledger)?;
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
             let written = self.flush_queue(queue);
             self.keep_end(ledger, queue, written, now)?;

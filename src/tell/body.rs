@@ -16,6 +16,10 @@ use crate::text::{count, one_line};
 /// How a sample that must be injected again is marked.
 pub(super) const TO_RERUN: &str = "to rerun";
 
+/// A message about one trace lays out the whole rerun list only for queues of up to so many injections: with thousands that
+/// all fail, the night would be spent on that.
+const LAID_OUT: usize = 2000;
+
 pub(super) fn of_trace(
     subject: &str,
     queue: &Queue,
@@ -30,7 +34,7 @@ pub(super) fn of_trace(
     };
     page.add(Section::of("do first", [do_first(slot, alerts).to_owned()]));
     page.add(Section::of("look at", advice::look_first(queue, slot)));
-    page.add(Section::of("the rerun", [rerun_needs(queue)]));
+    page.add(Section::of("the rerun", [rerun_so_far(queue)]));
     page.add(measured(alerts));
     page.add(touches(queue, alerts));
     page
@@ -225,6 +229,14 @@ fn touches(queue: &Queue, alerts: &[&Alert]) -> Section {
         rows: slots.iter().map(row).collect(),
         ..Section::of("touches", [text])
     }
+}
+
+/// The same in a message about one trace.
+fn rerun_so_far(queue: &Queue) -> String {
+    if queue.slots().len() <= LAID_OUT {
+        return rerun_needs(queue);
+    }
+    "rerun.csv and the summary say what it takes: too many injections to be counted here".to_owned()
 }
 
 /// What the rerun list holds by now, and what running it takes; empty where nothing must be injected again.

@@ -265,3 +265,18 @@ fn every_check_has_a_subject_that_fits() {
         );
     }
 }
+
+#[test]
+fn a_queue_of_thousands_is_not_laid_out_again_for_every_message() {
+    let says = |samples: usize| {
+        let plan = format!("P{}P", "s".repeat(samples));
+        let mut night = Night::new(&plan);
+        night.broken(2);
+        let all = told(&mut night);
+        assert_eq!(all.len(), 1, "{all:#?}");
+        all[0].body.clone()
+    };
+    let (within, beyond) = (says(1998), says(1999));
+    assert!(within.contains("rerun.csv holds so far"), "{within}");
+    assert!(beyond.contains("rerun.csv and the summary say"), "{beyond}");
+}

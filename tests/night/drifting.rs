@@ -5,7 +5,7 @@ use crate::lab::Lab;
 use crate::runlist::{Row, blank, sample, standard};
 
 /// Blank, standard, two samples, standard, two samples, standard, one sample, standard, blank.
-fn rows() -> Vec<Row> {
+pub fn rows() -> Vec<Row> {
     let s = |n| sample(&format!("brine {n}"));
     let p = || standard("mid");
     vec![
@@ -23,18 +23,21 @@ fn rows() -> Vec<Row> {
     ]
 }
 
-/// The standard in the middle has lost 16 % of its lactic acid.
+/// The export of one of its injections, from 1: the standard in the middle has lost 16 % of its lactic acid.
+pub fn export(lab: &Lab, position: usize) {
+    let content = match position {
+        1 | 11 => trace(),
+        5 => trace().lactic(4.2).acetic(5.0),
+        2 | 8 | 10 => both(5.0),
+        _ => both(3.0),
+    };
+    lab.export(&format!("crocks-{position:02}"), &content);
+}
+
+/// The whole night: list and exports.
 pub fn play(lab: &Lab) {
     lab.list("crocks", &rows());
-    for position in 1..=11 {
-        let content = match position {
-            1 | 11 => trace(),
-            5 => trace().lactic(4.2).acetic(5.0),
-            2 | 8 | 10 => both(5.0),
-            _ => both(3.0),
-        };
-        lab.export(&format!("crocks-{position:02}"), &content);
-    }
+    (1..=11).for_each(|position| export(lab, position));
 }
 
 #[test]

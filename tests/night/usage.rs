@@ -40,7 +40,7 @@ fn help_is_enough_to_use_a_command() {
     let help = |command: &str| anywhere(&[command, "--help"]).ends(0).stdout;
     for (command, words) in [
         ("watch", &["--config", "SIGTERM"][..]),
-        ("check", &["--config", "TRACE"]),
+        ("check", &["--config", "TRACE", "--ledger", "--record"]),
         ("process", &["--config", "PATH", "--station"]),
         (
             "calibrate",

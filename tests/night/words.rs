@@ -5,8 +5,11 @@ pub fn settled(text: &str) -> String {
     without_hashes(&without_times(text))
 }
 
-/// Every date with its time of day becomes `TIME`, every time of day alone `HH:MM`.
+/// Every date with its time of day becomes `TIME`, every time of day alone `HH:MM`. The ledger's record, which is over the
+/// times of landing too, becomes `N:LINK`.
 pub fn without_times(text: &str) -> String {
+    let without = without_record(text);
+    let text = without.as_str();
     let mut out = String::with_capacity(text.len());
     let mut rest = text;
     let mut after_digit = false;
@@ -25,6 +28,18 @@ pub fn without_times(text: &str) -> String {
         rest = &rest[length..];
     }
     out
+}
+
+fn without_record(text: &str) -> String {
+    const RECORD: &str = "  ledger record ";
+    let line = |l: &str| match l.strip_prefix(RECORD) {
+        Some(rest) => {
+            let end = if rest.ends_with('\n') { "\n" } else { "" };
+            format!("{RECORD}N:LINK{end}")
+        }
+        None => l.to_owned(),
+    };
+    text.split_inclusive('\n').map(line).collect()
 }
 
 /// Length of the time at the beginning of a text: `2026-09-21 20:18`, or with seconds, their parts and an offset.

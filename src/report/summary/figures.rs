@@ -1,10 +1,12 @@
 //! Calibrations, and what all of it was made with.
 
+use jiff::tz::TimeZone;
+
 use super::WIDTH;
 use crate::method::{Limits, Quantify};
 use crate::night::queue::Queue;
 use crate::quant::curve::Curve;
-use crate::report::words::{cut, table, wrap};
+use crate::report::words::{cut, day_and_time, table, wrap};
 use crate::text::{one_line, significant};
 
 /// Digits of concentrations.
@@ -14,7 +16,7 @@ const BRACKETING: &str = "Samples are quantified by bracketing: the response fac
 before and after them. Standards are judged by the calibration alone.";
 
 /// What the pump's log says, where one is read.
-pub(super) fn pressure(queue: &Queue, zone: &jiff::tz::TimeZone) -> String {
+pub(super) fn pressure(queue: &Queue, zone: &TimeZone) -> String {
     let mut out = String::new();
     if let Some(digest) = &queue.pressure {
         let normal = queue.method().limits.pressure_normal_mpa;
@@ -94,22 +96,41 @@ fn curve_cells(curve: &Curve, label: &str) -> [String; 6] {
     ]
 }
 
-/// Method and program; the calibrations have their own table.
-pub(super) fn provenance(queue: &Queue) -> String {
+/// Method and program, the ledger's record; the calibrations have their own table.
+pub(super) fn provenance(queue: &Queue, zone: &TimeZone) -> String {
     let method = queue.method();
+    let mut lines = vec![
+        format!(
+            "method {} (SHA-256 {}..)",
+            one_line(&method.name),
+            short(&method.sha256)
+        ),
+        format!("runsitter {}", env!("CARGO_PKG_VERSION")),
+    ];
+    if let Some(head) = &queue.made.head {
+        lines.push(format!(
+            "ledger record {}:{}",
+            head.record,
+            short(&head.link)
+        ));
+    }
+    for change in &queue.made.changes {
+        lines.push(format!(
+            "the {} changed after the first trace had landed, found {}: from SHA-256 {}.. to {}..",
+            one_line(&change.what),
+            day_and_time(change.at, zone),
+            short(&change.from),
+            short(&change.to)
+        ));
+    }
     let mut out = String::new();
-    let short = method.sha256.get(..12).unwrap_or(&method.sha256);
-    wrap(
-        &mut out,
-        "  ",
-        &format!("method {} (SHA-256 {short}..)", one_line(&method.name)),
-        WIDTH,
-    );
-    wrap(
-        &mut out,
-        "  ",
-        &format!("runsitter {}", env!("CARGO_PKG_VERSION")),
-        WIDTH,
-    );
+    for line in lines {
+        wrap(&mut out, "  ", &line, WIDTH);
+    }
     out
+}
+
+/// As much of a hash as a person compares.
+fn short(hash: &str) -> &str {
+    hash.get(..12).unwrap_or(hash)
 }

@@ -15,6 +15,10 @@ pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
 /// Brings a database from version `found` to [`VERSION`] and sets how it works.
 pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
     connection.busy_timeout(std::time::Duration::from_secs(5))?;
+    if crate::outside::is_played() {
+        // A played kill takes no power from the disk, and a seventh of a played night went into locks.
+        connection.pragma_update(None, "locking_mode", "EXCLUSIVE")?;
+    }
     connection.pragma_update(None, "journal_mode", "WAL")?;
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.pragma_update(None, "fullfsync", true)?;

@@ -174,7 +174,7 @@ impl Station {
         };
         let alerts = old.take_alerts();
         let landings = old.take_landings().into_iter();
-        let (out, rest): (Vec<_>, Vec<_>) = landings.partition(|l| which(l));
+        let (out, rest): (Vec<_>, Vec<_>) = landings.partition(|l| which(l.as_ref()));
         if rest.is_empty() {
             self.emptied.insert(name.to_owned());
             return out;
@@ -188,19 +188,25 @@ impl Station {
         out
     }
 
-    /// What lies in an unlisted queue and belongs to another one, now that more is known, moves there; true where something did.
-    pub fn part_nights(&mut self) -> bool {
-        let strange = |name: &str, l: &Landing| self.queue_of(&l.stem, l.modified) != name;
-        let mut out: Vec<(String, BTreeSet<i64>)> = Vec::new();
+    /// What lies in an unlisted queue and belongs to another one, now that more is known: both queues, and its record.
+    pub fn misplaced(&self) -> Vec<(String, String, i64)> {
+        let mut out = Vec::new();
         for (name, queue) in self.queues.iter().filter(|(n, _)| n.starts_with(UNLISTED)) {
-            let landings = queue.slots().iter().filter_map(|s| s.landing.as_ref());
-            let ids: BTreeSet<i64> = landings
-                .filter(|l| strange(name, l))
-                .map(|l| l.id)
-                .collect();
-            if !ids.is_empty() {
-                out.push((name.clone(), ids));
+            for landing in queue.slots().iter().filter_map(|s| s.landing.as_ref()) {
+                let home = self.queue_of(&landing.stem, landing.modified);
+                if home != *name {
+                    out.push((name.clone(), home, landing.id));
+                }
             }
+        }
+        out
+    }
+
+    /// Moves what is misplaced to where it belongs.
+    pub fn part_nights(&mut self) {
+        let mut out: BTreeMap<String, BTreeSet<i64>> = BTreeMap::new();
+        for (from, _, id) in self.misplaced() {
+            out.entry(from).or_default().insert(id);
         }
         let mut loose = Vec::new();
         for (name, ids) in &out {
@@ -210,7 +216,6 @@ impl Station {
         for landing in loose {
             self.land(landing);
         }
-        !out.is_empty()
     }
 
     /// Queues that lost everything to a late list since the last call: their results are to be removed.

@@ -61,7 +61,13 @@ impl Desk {
             for at in self.night.unlisted_times() {
                 self.cover(ledger, at)?;
             }
-            if self.night.part_nights() {
+            let misplaced = self.night.misplaced();
+            for (_, home, _) in &misplaced {
+                self.take_up_queue(ledger, home)?;
+                self.loaded.insert(home.clone());
+            }
+            if !misplaced.is_empty() {
+                self.night.part_nights();
                 let moves = self.whereabouts();
                 ledger.move_landings(&self.station.name, &moves)?;
                 self.leave_emptied(ledger)?;

@@ -35,6 +35,8 @@ use crate::post::{Carrier, Delivery, Letter};
 
 /// A daemon that fails is started again after so long, as systemd does.
 const RESTART: Duration = Duration::from_secs(5);
+/// In so many nights everything must have happened.
+const ENOUGH: u64 = 1000;
 /// A daemon that was started so often in a night will not come up any more.
 const STARTS: u32 = 2000;
 
@@ -155,24 +157,20 @@ fn number(name: &str) -> Option<u64> {
     std::env::var(name).ok()?.parse().ok()
 }
 
-#[test]
-#[ignore = "open defects: about 1 night in 200 fails, see tests/README.md"]
-fn nights() {
-    let (from, count) = (
-        number("RUNSITTER_FROM").unwrap_or(1),
-        number("RUNSITTER_NIGHTS").unwrap_or(2000),
-    );
+/// Plays so many nights, on every core.
+fn play_nights(from: u64, count: u64) {
     let began = Instant::now();
     let next = std::sync::atomic::AtomicU64::new(from);
     let failed = Mutex::new(Vec::new());
     let tally = Mutex::new(Tally::default());
     let threads = number("RUNSITTER_THREADS").map_or_else(crate::outside::cores, |n| n as usize);
+    let most = number("RUNSITTER_FAILURES").unwrap_or(10) as usize;
     std::thread::scope(|scope| {
         for _ in 0..threads {
             scope.spawn(|| {
                 loop {
                     let seed = next.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
-                    if seed >= from + count || failed.lock().unwrap().len() >= 10 {
+                    if seed >= from + count || failed.lock().unwrap().len() >= most {
                         return;
                     }
                     match try_night(seed) {
@@ -183,21 +181,36 @@ fn nights() {
             });
         }
     });
+    let played = next.into_inner().min(from + count) - from;
     let minutes = began.elapsed().as_secs_f64() / 60.0;
     eprintln!(
-        "{count} nights, {:.0} nights per minute",
-        count as f64 / minutes
+        "{played} nights, {:.0} nights per minute",
+        played as f64 / minutes
     );
     let failed = failed.into_inner().unwrap();
     for (seed, why) in &failed {
         let first = why.lines().next().unwrap_or_default();
         eprintln!("seed {seed}: {first}\n  RUNSITTER_SEED={seed} cargo test --lib simulated::one");
     }
-    assert!(failed.is_empty(), "{} nights failed", failed.len());
     let tally = tally.into_inner().unwrap();
     eprint!("{}", tally.table());
-    let missing = tally.missing();
-    assert!(missing.is_empty(), "never happened: {missing:?}");
+    assert!(failed.is_empty(), "{} nights failed", failed.len());
+    if played >= ENOUGH {
+        let missing = tally.missing();
+        assert!(missing.is_empty(), "never happened: {missing:?}");
+    }
+}
+
+#[test]
+fn some_nights() {
+    play_nights(1, 150);
+}
+
+#[test]
+#[ignore = "2,000 nights take minutes: .ci/run asks for them"]
+fn nights() {
+    let from = number("RUNSITTER_FROM").unwrap_or(1);
+    play_nights(from, number("RUNSITTER_NIGHTS").unwrap_or(2000));
 }
 
 #[test]

@@ -89,7 +89,7 @@ impl Ledger {
     ) -> Result<Option<Timestamp>, LedgerError> {
         self.connection
             .prepare_cached(
-                "SELECT landed_ns FROM landing WHERE station = ?1 AND queue = ?2 ORDER BY id LIMIT 1",
+                "SELECT landed_ns FROM landing INDEXED BY landing_by_queue WHERE station = ?1 AND queue = ?2 ORDER BY id LIMIT 1",
             )
             .and_then(|mut s| {
                 s.query_row([station, queue], |row| Ok(timestamp(row.get(0)?)))

@@ -6,6 +6,7 @@
 
 mod audit;
 mod chain;
+mod known;
 mod made;
 mod outbox;
 mod place;
@@ -14,6 +15,7 @@ mod records;
 mod repeats;
 mod running;
 mod schema;
+mod shelf;
 mod sound;
 mod strays;
 mod told;
@@ -33,6 +35,7 @@ pub use place::is_network_share;
 pub use records::{FileSeen, ListRecord, NewLanding, Stored};
 pub use repeats::Relation;
 pub use running::Gap;
+pub use shelf::Names;
 
 /// Name of the database in the state folder.
 const FILE_NAME: &str = "ledger.sqlite";
@@ -147,6 +150,7 @@ pub struct Ledger {
     connection: Connection,
     /// The highest number of a landing that was given.
     last_id: i64,
+    known: known::Known,
     /// Station and queue of what was added to the chain since it was asked for.
     touched: BTreeSet<(String, String)>,
     _lock: File,
@@ -231,6 +235,7 @@ impl Ledger {
             path,
             connection,
             last_id: 0,
+            known: known::Known::default(),
             touched: BTreeSet::new(),
             _lock: lock,
         };

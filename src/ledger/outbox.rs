@@ -296,7 +296,12 @@ impl Ledger {
                 "UPDATE outbox SET queued_ns = min(queued_ns, ?1), next_try_ns = ?1
                  WHERE state = 'waiting' AND (queued_ns > ?1 OR next_try_ns > ?2)",
             )
-            .and_then(|mut s| s.execute([nanoseconds(now), nanoseconds(later(now, LONGEST_S).unwrap_or(now))]))
+            .and_then(|mut s| {
+                s.execute([
+                    nanoseconds(now),
+                    nanoseconds(later(now, LONGEST_S).unwrap_or(now)),
+                ])
+            })
             .map(drop)
             .map_err(|e| self.sqlite(e))
     }

@@ -99,6 +99,10 @@ impl Ledger {
         batch: &[NewLanding<'_>],
         unchanged: &[(PathBuf, FileSeen)],
     ) -> Result<(), LedgerError> {
+        let files = batch.iter().map(|new| new.path);
+        for file in files.chain(unchanged.iter().map(|(file, _)| file.as_path())) {
+            self.known.forget(station, file);
+        }
         self.write("land", station, |transaction| {
             let mut links = Links::open(transaction)?;
             for new in batch {
@@ -128,7 +132,8 @@ impl Ledger {
             .connection
             .prepare_cached(
                 "SELECT id, stem, revision, file_name, sha256, modified_ns, landed_ns, method_sha256, evaluation FROM landing
-                 WHERE id IN (SELECT max(id) FROM landing WHERE station = ?1 AND queue = ?2 GROUP BY stem) ORDER BY id",
+                 WHERE id IN (SELECT max(id) FROM landing INDEXED BY landing_by_queue WHERE station = ?1 AND queue = ?2 GROUP BY stem)
+                 ORDER BY id",
             )
             .map_err(|e| self.sqlite(e))?;
         let mut rows = statement
@@ -165,7 +170,7 @@ impl Ledger {
         read().map_err(|e| self.sqlite(e))
     }
 
-    /// Unlisted queues in which a trace of this stem lies.
+    /// Queues in which a trace of this stem lies.
     ///
     /// # Errors
     /// When the database cannot be read.
@@ -245,7 +250,8 @@ impl Ledger {
         self.leave("last queue")?;
         self.connection
             .query_row(
-                "SELECT queue FROM landing WHERE station = ?1 ORDER BY id DESC LIMIT 1",
+                // Backwards from the last landing of all stations: the wanted one is near.
+                "SELECT queue FROM landing WHERE +station = ?1 ORDER BY id DESC LIMIT 1",
                 [station],
                 |row| row.get(0),
             )
@@ -314,33 +320,6 @@ impl Ledger {
             links.add(Table::RunList, transaction.last_insert_rowid(), Some(&list.queue))?;
             Ok((true, links.close(station)?))
         })
-    }
-
-    /// The last usable run list of every queue.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn lists(&self, station: &str) -> Result<Vec<ListRecord>, LedgerError> {
-        self.leave("lists")?;
-        let mut statement = self
-            .connection
-            .prepare(
-                "SELECT queue, content, modified_ns, sha256, path FROM run_list
-                 WHERE id IN (SELECT max(id) FROM run_list WHERE station = ?1 GROUP BY queue) ORDER BY queue",
-            )
-            .map_err(|e| self.sqlite(e))?;
-        let rows = statement
-            .query_map([station], |row| {
-                Ok(ListRecord {
-                    queue: row.get(0)?,
-                    content: row.get(1)?,
-                    modified: timestamp(row.get(2)?),
-                    sha256: row.get(3)?,
-                    path: path_of(row.get(4)?),
-                })
-            })
-            .map_err(|e| self.sqlite(e))?;
-        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
 }
 
@@ -411,12 +390,12 @@ fn bytes(path: &Path) -> &[u8] {
 }
 
 #[cfg(unix)]
-fn path_of(bytes: Vec<u8>) -> std::path::PathBuf {
+pub(super) fn path_of(bytes: Vec<u8>) -> std::path::PathBuf {
     use std::os::unix::ffi::OsStringExt;
     std::ffi::OsString::from_vec(bytes).into()
 }
 
 #[cfg(not(unix))]
-fn path_of(bytes: Vec<u8>) -> std::path::PathBuf {
+pub(super) fn path_of(bytes: Vec<u8>) -> std::path::PathBuf {
     String::from_utf8_lossy(&bytes).into_owned().into()
 }

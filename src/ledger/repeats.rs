@@ -182,28 +182,6 @@ impl Ledger {
         rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
 
-    /// Queues in which a trace of this stem lies, with the time at which its file was written.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn landed_in(
-        &self,
-        station: &str,
-        stem: &str,
-    ) -> Result<Vec<(String, jiff::Timestamp)>, LedgerError> {
-        self.leave("landed in")?;
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT queue, max(modified_ns) FROM landing WHERE station = ?1 AND stem = ?2 GROUP BY queue ORDER BY queue")
-            .map_err(|e| self.sqlite(e))?;
-        let rows = statement
-            .query_map(params![station, stem], |row| {
-                Ok((row.get(0)?, super::timestamp(row.get(1)?)))
-            })
-            .map_err(|e| self.sqlite(e))?;
-        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
-    }
-
     /// Whether a queue has ended; `None` where nothing has landed in it.
     ///
     /// # Errors

@@ -59,18 +59,26 @@ impl Ledger {
         }))
     }
 
+    /// From the last landing back to the mark: what landed before it is passed over, however much that is.
     fn last_sign(&self, alive: i64) -> Result<i64, LedgerError> {
         self.leave("last sign")?;
         let near = alive.saturating_add(NEAR_S.saturating_mul(1_000_000_000));
-        let landed: Option<i64> = self
+        let mut statement = self
             .connection
-            .query_row(
-                "SELECT max(landed_ns) FROM landing WHERE landed_ns BETWEEN ?1 AND ?2",
-                [alive, near],
-                |row| row.get(0),
-            )
+            .prepare_cached("SELECT landed_ns FROM landing ORDER BY id DESC")
             .map_err(|e| self.sqlite(e))?;
-        Ok(landed.map_or(alive, |l| l.max(alive)))
+        let mut rows = statement.query([]).map_err(|e| self.sqlite(e))?;
+        let mut last = alive;
+        while let Some(row) = rows.next().map_err(|e| self.sqlite(e))? {
+            let landed: i64 = row.get(0).map_err(|e| self.sqlite(e))?;
+            if landed < alive {
+                break;
+            }
+            if landed <= near {
+                last = last.max(landed);
+            }
+        }
+        Ok(last)
     }
 
     /// The daemon lives.

@@ -54,13 +54,34 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
         transaction.pragma_update(None, "user_version", 5)?;
         transaction.commit()?;
     }
-    // No other version: who does not know it does not need it.
-    connection.execute_batch(BY_TIME)
+    connection.execute_batch(DERIVED)?;
+    Ok(())
 }
 
-/// When traces were written says which of those without a list belong together.
-const BY_TIME: &str =
-    "CREATE INDEX IF NOT EXISTS landing_by_time ON landing (station, modified_ns, id);";
+/// What only makes looking things up independent of how much there is. It says nothing that the tables do not say, and is made
+/// where it is not there: so it needs no version, and a program that does not know it does no harm.
+///
+/// `named`: which run list names a stem, and as what. `shelf`: up to which list that has been noted.
+const DERIVED: &str = "
+CREATE TABLE IF NOT EXISTS named (
+    station       TEXT NOT NULL,
+    stem          TEXT NOT NULL,
+    modified_ns   INTEGER NOT NULL,
+    list_id       INTEGER NOT NULL,
+    kind          TEXT NOT NULL,
+    PRIMARY KEY (station, stem, modified_ns, list_id)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS shelf (
+    station       TEXT PRIMARY KEY,
+    list_id       INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS landing_by_time ON landing (station, modified_ns, id);
+CREATE INDEX IF NOT EXISTS landing_by_name ON landing (station, stem, queue, modified_ns);
+DROP INDEX IF EXISTS landing_by_stem;
+CREATE INDEX IF NOT EXISTS run_list_by_time ON run_list (station, seen_ns);
+CREATE INDEX IF NOT EXISTS message_by_time ON message (station, written_ns);
+CREATE INDEX IF NOT EXISTS queue_open ON queue (station, queue) WHERE ended_ns IS NULL;
+";
 
 /// `chain`: one link for each version of a record, see [`chain`](super::chain). `used`: the method and the calibration with
 /// which a station works, and since when. `queue.head`: its last link. A document gets a number of its own, which stays.

@@ -263,6 +263,51 @@ fn alerts_letters_and_book_are_kept_together_or_not_at_all() {
 }
 
 #[test]
+fn a_file_that_is_again_what_it_was_before_the_last_time_is_not_known() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    let path = PathBuf::from("/exports/a.csv");
+    let seen = |size| FileSeen {
+        size,
+        modified: Timestamp::from_second(1_700_000_000).unwrap(),
+        method_sha256: "m".to_owned(),
+    };
+    let take = |ledger: &mut Ledger, size| {
+        let files = [(path.clone(), seen(size))];
+        ledger.land("acids", &[], &files).unwrap();
+    };
+    let known = |ledger: &Ledger, size| ledger.is_known("acids", &path, &seen(size)).unwrap();
+    take(&mut ledger, 1);
+    // The second time it is not asked for in the database.
+    assert!(known(&ledger, 1) && known(&ledger, 1) && !known(&ledger, 2));
+    take(&mut ledger, 2);
+    assert!(!known(&ledger, 1) && known(&ledger, 2));
+    assert!(!ledger.is_known("other", &path, &seen(2)).unwrap());
+    let other = FileSeen {
+        method_sha256: "n".to_owned(),
+        ..seen(2)
+    };
+    assert!(!ledger.is_known("acids", &path, &other).unwrap());
+}
+
+#[test]
+fn the_last_sign_of_life_is_found_from_the_end() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(dir.path()).unwrap();
+    let at = |s: i64| Timestamp::from_second(1_700_000_000 + s).unwrap();
+    assert_eq!(ledger.start_running(at(0)).unwrap(), None);
+    for (k, s) in [10, 50, 90, 400].into_iter().enumerate() {
+        let mut one = landing(&format!("a{k}"), 1, &k.to_string());
+        one.landed_at = at(s);
+        land(&mut ledger, "crocks", one);
+    }
+    ledger.mark_alive(at(60)).unwrap();
+    // What landed long after the mark was landed by hand.
+    let gap = ledger.start_running(at(1000)).unwrap().unwrap();
+    assert_eq!((gap.from, gap.to), (at(90), at(1000)));
+}
+
+#[test]
 fn every_link_follows_from_the_one_before() {
     let dir = tempfile::tempdir().unwrap();
     let mut ledger = Ledger::open(dir.path()).unwrap();

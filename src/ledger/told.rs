@@ -86,7 +86,8 @@ impl Ledger {
         let mut statement = self
             .connection
             .prepare_cached(
-                "SELECT file_name, body FROM message WHERE station = ?1 AND written_ns >= ?2 ORDER BY file_name",
+                "SELECT file_name, body FROM message INDEXED BY message_by_time
+                 WHERE station = ?1 AND written_ns >= ?2 ORDER BY file_name",
             )
             .map_err(|e| self.sqlite(e))?;
         let rows = statement

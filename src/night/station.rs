@@ -81,11 +81,6 @@ impl Station {
         self.lists.get(queue).map(|l| l.modified)
     }
 
-    /// Stems that a list names.
-    pub fn names(&self, stem: &str) -> bool {
-        self.named.contains_key(stem)
-    }
-
     /// Gives a queue the alerts that the ledger remembers, before anything lands in it.
     pub fn remember(&mut self, queue: &str, alerts: Alerts) {
         self.queue(queue).remember(alerts);
@@ -107,14 +102,7 @@ impl Station {
             kin = old.take_kin();
             loose.extend(old.take_landings());
         }
-        self.lists.insert(
-            name.to_owned(),
-            Listed {
-                list: Arc::clone(&list),
-                modified,
-            },
-        );
-        self.rename_index();
+        self.use_list(name, Arc::clone(&list), modified);
         let mut queue = Queue::planned(name, &self.terms, &list);
         queue.dated = Some(modified);
         queue.remember(alerts);
@@ -130,16 +118,39 @@ impl Station {
         }
     }
 
-    fn rename_index(&mut self) {
-        self.named.clear();
-        for (name, listed) in &self.lists {
-            for injection in &listed.list.injections {
-                self.named
-                    .entry(injection.stem.clone())
-                    .or_default()
-                    .push(name.clone());
+    /// A run list that ruled before: nothing that has landed changes its place for it, and its queue is planned again.
+    pub fn take_up(&mut self, name: &str, list: Arc<RunList>, modified: Timestamp) {
+        self.use_list(name, list, modified);
+        self.queue(name);
+    }
+
+    /// The work is that of one list, however many there are.
+    fn use_list(&mut self, name: &str, list: Arc<RunList>, modified: Timestamp) {
+        self.drop_list(name);
+        for injection in &list.injections {
+            let names = self.named.entry(injection.stem.clone()).or_default();
+            // In the order of their names: where two lists are of one time, it decides.
+            if let Err(at) = names.binary_search_by(|n| n.as_str().cmp(name)) {
+                names.insert(at, name.to_owned());
             }
         }
+        self.lists
+            .insert(name.to_owned(), Listed { list, modified });
+    }
+
+    fn drop_list(&mut self, name: &str) -> bool {
+        let Some(old) = self.lists.remove(name) else {
+            return false;
+        };
+        for injection in &old.list.injections {
+            if let Some(names) = self.named.get_mut(&injection.stem) {
+                names.retain(|n| n != name);
+                if names.is_empty() {
+                    self.named.remove(&injection.stem);
+                }
+            }
+        }
+        true
     }
 
     /// Landings that lie in unlisted queues and are named by this list.
@@ -164,11 +175,7 @@ impl Station {
     }
 
     /// Takes some of what has landed out of an unlisted queue.
-    fn take_out(
-        &mut self,
-        name: &str,
-        which: impl Fn(&Landing) -> bool,
-    ) -> Vec<Arc<Landing>> {
+    fn take_out(&mut self, name: &str, which: impl Fn(&Landing) -> bool) -> Vec<Arc<Landing>> {
         let Some(mut old) = self.queues.remove(name) else {
             return Vec::new();
         };
@@ -439,20 +446,6 @@ impl Station {
         self.queues.iter_mut().filter_map(clear).collect()
     }
 
-    /// Queues whose list has an injection of this stem and kind, with the dates of their lists.
-    pub fn listing(&self, stem: &str, kind: Kind) -> Vec<(String, Timestamp)> {
-        let has = |list: &RunList| {
-            let mut all = list.injections.iter();
-            all.any(|i| i.stem == stem && i.kind == kind)
-        };
-        let names = self.named.get(stem).into_iter().flatten();
-        names
-            .filter_map(|n| Some((n, self.lists.get(n)?)))
-            .filter(|(_, l)| has(&l.list))
-            .map(|(n, l)| (n.clone(), l.modified))
-            .collect()
-    }
-
     /// Gives an injection the others of its family; nothing where its queue is not in memory.
     pub fn set_kin(&mut self, queue: &str, stem: &str, kin: Vec<Kin>) {
         if let Some(queue) = self.queues.get_mut(queue) {
@@ -467,9 +460,16 @@ impl Station {
         }
     }
 
-    /// Forgets a queue that has ended: its results stand, its records stay in the ledger.
-    pub fn forget(&mut self, queue: &str) -> Option<Queue> {
-        self.queues.remove(queue)
+    /// Forgets a queue and its list; true where it had one. Its results stand, its records stay in the ledger, and
+    /// [`Station::take_up`] brings its list back.
+    pub fn forget(&mut self, queue: &str) -> bool {
+        self.queues.remove(queue);
+        self.drop_list(queue)
+    }
+
+    /// Forgets which files were written before this time: the ledger knows.
+    pub fn forget_activity(&mut self, before: Timestamp) {
+        self.strays.forget_before((before, i64::MIN));
     }
 }
 

@@ -155,7 +155,7 @@ impl Strays {
     }
 
     /// Forgets what was written before this trace.
-    fn forget_before(&mut self, mark: Mark) {
+    pub fn forget_before(&mut self, mark: Mark) {
         let cut = self.written.first().is_some_and(|first| *first < mark);
         if !cut {
             return;

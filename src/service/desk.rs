@@ -10,6 +10,7 @@ mod made;
 mod pressure;
 mod results;
 mod run_lists;
+mod shelf;
 mod strays;
 mod telling;
 
@@ -23,7 +24,6 @@ use jiff::{SignedDuration, Timestamp};
 
 use self::pressure::Gauge;
 use super::evaluate::{Bench, hex};
-use super::lists;
 use super::outputs::Outputs;
 use super::setup::Setup;
 use crate::config::error::FileError;
@@ -33,7 +33,6 @@ use crate::ledger::{FileSeen, Ledger, LedgerError};
 use crate::night;
 use crate::night::alarm::{Alert, Alerts};
 use crate::night::made::Change;
-use crate::night::pace::later;
 use crate::night::queue::Queue;
 use crate::outside;
 use crate::pressure::digest::Record;
@@ -82,9 +81,6 @@ pub enum Event {
     },
 }
 
-/// A queue stays in memory for so long after its last trace: a night and a day, s.
-const FORGET_AFTER_S: f64 = 36.0 * 3600.0;
-
 /// Where events go.
 pub type Listener = Box<dyn FnMut(&Event) + Send>;
 
@@ -106,6 +102,7 @@ pub struct Desk {
     /// Alert files that could not be written yet.
     unwritten: BTreeMap<PathBuf, String>,
     joins: joining::Joins,
+    shelf: shelf::Shelf,
     listener: Option<Listener>,
     /// What is needed to send letters; `None`: files alone.
     postbox: Option<letters::Postbox>,
@@ -125,7 +122,7 @@ pub struct Desk {
 }
 
 impl Desk {
-    /// Takes up a station: lists and open queues come back from the ledger.
+    /// Takes up a station. Lists and queues come back from the ledger as they are needed.
     ///
     /// # Errors
     /// When method, calibration or ledger cannot be used.
@@ -149,6 +146,7 @@ impl Desk {
             bad_files: BTreeMap::new(),
             unwritten: BTreeMap::new(),
             joins: joining::Joins::default(),
+            shelf: shelf::Shelf::default(),
             listener: None,
             postbox: None,
             gauge: None,
@@ -162,17 +160,7 @@ impl Desk {
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
         desk.changes = ledger.changes(&desk.station.name)?;
-        for record in ledger.lists(&desk.station.name)? {
-            match lists::read(&record.content, &record.path, &desk.setup.method) {
-                Ok(list) => desk
-                    .night
-                    .set_list(&record.queue, Arc::new(list), record.modified),
-                // A level that a changed method no longer has: its file is told when it is looked at.
-                Err(error) => {
-                    tracing::warn!(%error, "a run list of the ledger cannot be used with this method")
-                }
-            }
-        }
+        desk.open_shelf(ledger)?;
         Ok(desk)
     }
 
@@ -224,29 +212,6 @@ impl Desk {
         self.results.join(safe_folder(queue))
     }
 
-    /// Takes up all queues that had not ended.
-    ///
-    /// # Errors
-    /// When the ledger cannot be read or written.
-    pub fn load_open(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
-        self.leave_emptied_before(ledger)?;
-        let mut over = BTreeSet::new();
-        for (queue, ended) in ledger.queues(&self.station.name)? {
-            if ended {
-                over.insert(queue);
-            } else if !self.forsaken.contains_key(&queue) {
-                self.load(ledger, &queue)?;
-            }
-        }
-        // A list of which nothing has landed yet may have been told of.
-        let listed: Vec<String> = self.night.queues().keys().cloned().collect();
-        for queue in listed.iter().filter(|q| !over.contains(*q)) {
-            self.load(ledger, queue)?;
-        }
-        self.night.plan_budgets_again(&over, outside::wall());
-        Ok(())
-    }
-
     /// Takes up the queues in which a trace of this name lies.
     ///
     /// # Errors
@@ -266,6 +231,7 @@ impl Desk {
         if !self.loaded.insert(queue.to_owned()) {
             return Ok(());
         }
+        self.take_up_list(ledger, queue)?;
         let alerts = ledger.alerts(&self.station.name, queue)?;
         if !alerts.is_empty() {
             self.night.remember(queue, Alerts::remembered(alerts));
@@ -298,12 +264,7 @@ impl Desk {
         if self.bad_files.get(&seen.path) == Some(seen) {
             return Ok(true);
         }
-        let known = ledger.file(&self.station.name, &seen.path)?;
-        Ok(known.is_some_and(|k| {
-            k.size == seen.size
-                && k.modified == seen.modified
-                && k.method_sha256 == self.setup.method.sha256
-        }))
+        ledger.is_known(&self.station.name, &seen.path, &self.file_seen(seen))
     }
 
     fn file_seen(&self, seen: &Seen) -> FileSeen {
@@ -323,35 +284,6 @@ impl Desk {
     /// This machine's clock was set, or it slept: see [`Queue::clock_moved`].
     pub fn clock_moved(&mut self, by: SignedDuration) {
         self.night.clock_moved(by);
-    }
-
-    /// Queues that ended long ago leave the memory: their results stand, and the ledger brings them back when one of
-    /// their traces lands again.
-    fn forget(&mut self, now: Timestamp) {
-        let long_ago = |q: &Queue| {
-            let last = q.pace().last().max(self.joins.needed(&q.name));
-            let last = last.and_then(|l| later(l, FORGET_AFTER_S));
-            q.is_ended() && last.is_some_and(|t| t <= now)
-        };
-        let up_to_date = |name: &String| {
-            self.outputs
-                .get(name)
-                .is_none_or(|o| o.next_due().is_none())
-        };
-        let old: Vec<String> = self
-            .night
-            .queues()
-            .iter()
-            .filter(|(name, queue)| long_ago(queue) && up_to_date(name))
-            .map(|(name, _)| name.clone())
-            .collect();
-        for name in old {
-            self.night.forget(&name);
-            self.joins.forget(&name);
-            self.outputs.remove(&name);
-            self.loaded.remove(&name);
-            self.forget_letters(&name);
-        }
     }
 
     /// No further trace will come.

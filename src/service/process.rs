@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use jiff::Timestamp;
+
 use super::desk::{Desk, DeskError, stem_of};
 use super::evaluate::{Outcome, evaluate_all};
 use super::lists;
@@ -69,7 +71,7 @@ pub fn process(
     desk.judge_whole_log(ledger)?;
     desk.end();
     desk.settle(ledger, outside::wall())?;
-    desk.restore_messages(ledger)?;
+    desk.restore_messages(ledger, Timestamp::UNIX_EPOCH)?;
     out.unwritten = desk.flush(true);
     out.attention = desk.needs_attention();
     out.folders = desk

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
-use jiff::SignedDuration;
+use jiff::{SignedDuration, Timestamp};
 
 use self::clock::Clock;
 pub use self::dispatch::Hire;
@@ -26,6 +26,7 @@ use super::heartbeat::{self, Heartbeat};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
+use crate::night::pace::later;
 use crate::outside;
 use crate::post::Carrier;
 use crate::post::worker::Report;
@@ -89,6 +90,9 @@ impl Default for Options {
     }
 }
 
+/// Alert files of so long are looked for at the start and written again where they are missing, s: a month.
+const RESTORED_S: f64 = 30.0 * 24.0 * 3600.0;
+
 /// Runs until a [`Signal::Stop`] comes. Traces that have not settled then are taken at the next start.
 ///
 /// # Errors
@@ -119,7 +123,8 @@ pub fn run(
             desk.post_by(names, &config.alert, options.time_scale);
         }
         desk.load_open(&mut ledger)?;
-        desk.restore_messages(&ledger)?;
+        let since = later(outside::wall(), -RESTORED_S).unwrap_or(Timestamp::UNIX_EPOCH);
+        desk.restore_messages(&ledger, since)?;
         let eye = Eye::new(station, k, hints.clone(), started);
         posts.push(Post {
             desk,

@@ -12,6 +12,7 @@ use super::{Desk, DeskError};
 use crate::ledger::{Ledger, LedgerError, Relation};
 use crate::night::join::{self, Origin, Place};
 use crate::night::queue::{Changes, Queue, Slot};
+use crate::night::station::UNLISTED;
 use crate::runlist::Kind;
 
 /// What joins the queues of a station.
@@ -29,6 +30,11 @@ impl Joins {
     /// When a repeat last needed this queue.
     pub(super) fn needed(&self, queue: &str) -> Option<Timestamp> {
         self.needed.get(queue).copied()
+    }
+
+    /// The queue is needed now.
+    pub(super) fn need(&mut self, queue: &str, now: Timestamp) {
+        self.needed.insert(queue.to_owned(), now);
     }
 
     /// The queue has left the memory.
@@ -255,13 +261,15 @@ impl Desk {
         if base != repeat.stem && self.kind_at(&own) == Some(kind) {
             return Ok(Some(own));
         }
-        let mut candidates = self.night.listing(base, kind);
-        let landed = ledger.landed_in(&self.station.name, base)?;
-        candidates.extend(
-            landed
-                .into_iter()
-                .filter(|(queue, _)| self.night.list(queue).is_none()),
-        );
+        let station = self.station.name.as_str();
+        let word = Some(kind.word());
+        // Two: one of them may be the repeat's own queue.
+        let mut candidates = ledger.listing(station, base, word, repeat.when, 2)?;
+        if candidates.iter().all(|(queue, _)| *queue == repeat.queue) {
+            let oldest = Timestamp::UNIX_EPOCH;
+            candidates.extend(ledger.listing(station, base, word, oldest, 2)?);
+        }
+        candidates.extend(ledger.landed_in(station, base, UNLISTED)?);
         candidates.retain(|(queue, _)| *queue != repeat.queue);
         let queue = join::nearest(&candidates, repeat.when);
         Ok(queue.map(|queue| Place::new(queue, base)))
@@ -299,7 +307,7 @@ impl Desk {
 
     /// Takes up a queue of a family, as it was: one that had ended has ended.
     fn call(&mut self, ledger: &mut Ledger, queue: &str, now: Timestamp) -> Result<(), DeskError> {
-        self.joins.needed.insert(queue.to_owned(), now);
+        self.joins.need(queue, now);
         if self.loaded.contains(queue) {
             return Ok(());
         }

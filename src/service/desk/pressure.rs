@@ -82,10 +82,13 @@ impl Desk {
         ledger: &mut Ledger,
         now: Timestamp,
     ) -> Result<(), LedgerError> {
-        let name = self.watched_queue(gauge, ledger, now)?;
+        if gauge.tail.is_none() {
+            return Ok(());
+        }
+        let name = self.watched_queue(ledger, now)?;
         let news = name.as_deref() != gauge.tracked.as_ref().map(|t| t.name.as_str())
             || self.has_landing_news(gauge);
-        if !news && (gauge.tail.is_none() || outside::steady() < gauge.next_look) {
+        if !news && outside::steady() < gauge.next_look {
             return Ok(());
         }
         let is = name.and_then(|n| {
@@ -100,7 +103,6 @@ impl Desk {
                 if !waiting {
                     // What was read since a cycle before its first landing is judged now.
                     readings = std::mem::take(&mut gauge.recent).into();
-                    gauge.past.insert(name.clone());
                 }
                 if let Some(tracked) = &mut gauge.tracked {
                     tracked.high_until = judged.filter(|(n, _)| *n == name).map(|(_, at)| at);
@@ -126,7 +128,6 @@ impl Desk {
     /// tonight waits to begin.
     fn watched_queue(
         &self,
-        gauge: &mut Gauge,
         ledger: &Ledger,
         now: Timestamp,
     ) -> Result<Option<String>, LedgerError> {
@@ -139,19 +140,21 @@ impl Desk {
         if let Some(queue) = running {
             return Ok(Some(queue.name.clone()));
         }
-        if !std::mem::replace(&mut gauge.past_known, true) {
-            let known = ledger.queues(&self.station.name)?;
-            gauge.past.extend(known.into_iter().map(|(q, _)| q));
-        }
         let tonight = later(now, -TONIGHT_S);
-        let waits = |(name, q): &(&String, &Queue)| {
-            q.listed && !q.has_begun() && !gauge.past.contains(*name)
-        };
+        let waits = |(_, q): &(&String, &Queue)| q.listed && !q.has_begun();
         let waiting = self.queues().iter().filter(waits).filter_map(|(name, _)| {
             let since = self.night.list_modified(name)?;
             tonight.is_none_or(|t| since >= t).then_some((since, name))
         });
-        Ok(waiting.max().map(|(_, name)| name.clone()))
+        let mut waiting: Vec<_> = waiting.collect();
+        waiting.sort_unstable();
+        while let Some((_, name)) = waiting.pop() {
+            // Something landed in it once: it is not waiting to begin.
+            if ledger.has_ended(&self.station.name, name)?.is_none() {
+                return Ok(Some(name.clone()));
+            }
+        }
+        Ok(None)
     }
 
     fn has_landing_news(&self, gauge: &Gauge) -> bool {

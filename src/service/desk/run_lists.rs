@@ -48,7 +48,8 @@ impl Desk {
                     .file_name()
                     .map(|n| n.to_string_lossy().into_owned())
                     .unwrap_or_default();
-                let kept = self.night.list(&queue).is_some();
+                let kept = self.take_up_list(ledger, &queue)?;
+                self.take_up_queue(ledger, &queue)?;
                 let mut alert = run_list_alert(&name, &queue, &error, kept, now);
                 if let Some(since) = self.list_told_since(ledger, &queue, &alert)? {
                     // Told before a restart: the same message, and the same file.
@@ -75,24 +76,44 @@ impl Desk {
             modified: seen.modified,
             path: seen.path.clone(),
         };
-        let same = self.night.list(&queue).is_some_and(|l| *l == list);
-        if same {
-            ledger.keep_list(&self.station.name, &record, now)?;
+        if self.is_same_list(ledger, &record, &list)? {
+            // It keeps its date: a file that is saved again as it was moves no trace to another queue.
             return Ok(());
         }
         self.load(ledger, &queue)?;
+        self.take_up_rivals(ledger, &queue, &list, seen.modified)?;
         for injection in &list.injections {
-            self.load_stem(ledger, &injection.stem)?;
+            self.load_unlisted(ledger, &injection.stem)?;
         }
         tracing::info!(queue, injections = list.injections.len(), "run list in use");
         self.night.set_list(&queue, Arc::new(list), seen.modified);
         self.loaded.insert(queue.clone());
+        self.shelve_no_more(&queue, now);
         self.night.plan_budget(&queue, now);
         let moves = self.whereabouts();
         ledger.move_landings(&self.station.name, &moves)?;
         ledger.keep_list(&self.station.name, &record, now)?;
+        self.note_lists(ledger)?;
         self.leave_emptied(ledger)?;
         self.part_nights(ledger)
+    }
+
+    /// A list that says what the one in use says, or what the one that is kept says where none is in memory.
+    fn is_same_list(
+        &mut self,
+        ledger: &Ledger,
+        record: &ListRecord,
+        list: &crate::runlist::RunList,
+    ) -> Result<bool, DeskError> {
+        let queue = record.queue.as_str();
+        if self.night.list(queue).is_none() {
+            let kept = ledger.list(&self.station.name, queue)?;
+            if kept.is_some_and(|k| k.sha256 == record.sha256) {
+                return Ok(true);
+            }
+            self.take_up_list(ledger, queue)?;
+        }
+        Ok(self.night.list(queue).is_some_and(|l| l == list))
     }
 
     /// Every landing in memory with the queue where it lies now.

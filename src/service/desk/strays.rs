@@ -31,6 +31,7 @@ impl Desk {
         stem: &str,
         modified: Timestamp,
     ) -> Result<String, LedgerError> {
+        self.take_up_for(ledger, stem, modified)?;
         let queue = self.night.queue_of(stem, modified);
         if !queue.starts_with(UNLISTED) {
             return Ok(queue);
@@ -74,24 +75,6 @@ impl Desk {
             }
         }
         self.night.trim();
-        Ok(())
-    }
-
-    /// Takes up a queue as it was: one that had ended has ended.
-    pub(super) fn take_up_queue(
-        &mut self,
-        ledger: &mut Ledger,
-        queue: &str,
-    ) -> Result<(), DeskError> {
-        if self.loaded.contains(queue) {
-            return Ok(());
-        }
-        if let Some(ended) = ledger.has_ended(&self.station.name, queue)? {
-            self.load(ledger, queue)?;
-            if ended {
-                self.night.resume_ended(queue);
-            }
-        }
         Ok(())
     }
 

@@ -54,14 +54,14 @@ impl Desk {
         Ok(())
     }
 
-    /// Writes alert files that are no longer there again.
+    /// Writes alert files that are no longer there again: those whose text was kept since then.
     ///
     /// # Errors
     /// When the ledger cannot be read.
-    pub fn restore_messages(&mut self, ledger: &Ledger) -> Result<(), DeskError> {
+    pub fn restore_messages(&mut self, ledger: &Ledger, since: Timestamp) -> Result<(), DeskError> {
         // A kill may have left a message half-written beside its name.
         sweep(&self.results.join("alerts"));
-        for (file_name, body) in ledger.messages(&self.station.name)? {
+        for (file_name, body) in ledger.messages_since(&self.station.name, since)? {
             let path = self.results.join("alerts").join(file_name);
             if !path.exists() {
                 self.unwritten.insert(path, body);

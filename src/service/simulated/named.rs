@@ -29,11 +29,7 @@ impl Script {
         let dir = folder();
         let config = bench::lay_out(dir.path(), false);
         let start_s = EVENING_S + i64::try_from(after_s).unwrap();
-        let world = Played::new(
-            dir.path(),
-            start_s,
-            Random::stream(3, 1, Purpose::Order),
-        );
+        let world = Played::new(dir.path(), start_s, Random::stream(3, 1, Purpose::Order));
         world.state.borrow_mut().all_events = true;
         let mut rows = bench::queue(&mut Random::stream(0, 0, Purpose::Order), injections);
         for row in &mut rows {
@@ -154,7 +150,13 @@ fn a_trace_out_of_turn_begins_the_night() {
     // Written before midnight, under another name.
     let path = script.exports("late.part");
     let text = bench::trace(&script.rows[0], 0);
-    script.at(200, Event::Write { path: path.clone(), text });
+    script.at(
+        200,
+        Event::Write {
+            path: path.clone(),
+            text,
+        },
+    );
     let to = script.exports(&format!("{}.csv", script.rows[0].stem));
     script.at(700, Event::Rename { from: path, to });
     assert_eq!(script.holds(4000), ["unlisted-2026-10-24"]);
@@ -171,7 +173,11 @@ fn an_export_again_of_the_first_trace_is_the_same_after_a_kill() {
         if kill {
             script.at(650, Event::Kill { calls: 1 });
         }
-        assert_eq!(script.holds(4000), ["unlisted-2026-10-25"], "killed: {kill}");
+        assert_eq!(
+            script.holds(4000),
+            ["unlisted-2026-10-25"],
+            "killed: {kill}"
+        );
     }
 }
 

@@ -58,6 +58,8 @@ pub struct Dispatch {
     next: Option<Timestamp>,
     /// The system gave no thread for the worker: it is asked again then.
     no_thread_until: Option<Timestamp>,
+    /// When old letters were forgotten last.
+    pruned: Timestamp,
     /// 1 in life; a rehearsal waits so much shorter.
     time_scale: f64,
     zone: TimeZone,
@@ -78,6 +80,7 @@ impl Dispatch {
             with_worker: Vec::new(),
             next: Some(Timestamp::MIN),
             no_thread_until: None,
+            pruned: Timestamp::MIN,
             time_scale,
             zone: crate::outside::zone(),
         }
@@ -98,7 +101,7 @@ impl Dispatch {
     /// # Errors
     /// When the ledger cannot be written.
     pub fn start(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), LedgerError> {
-        ledger.prune_letters(now)?;
+        self.prune(ledger, now)?;
         ledger.mind_the_clock(now)?;
         for name in self.names() {
             ledger.hurry_letters(&name, now)?;
@@ -118,6 +121,16 @@ impl Dispatch {
         ledger.mind_the_clock(now)?;
         self.no_thread_until = None;
         self.look_again(ledger)
+    }
+
+    /// Forgets old letters, once a day: a daemon may run for months.
+    fn prune(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), LedgerError> {
+        // A clock that was set back counts as time that has passed.
+        if now.duration_since(self.pruned).abs() >= SignedDuration::from_hours(24) {
+            ledger.prune_letters(now)?;
+            self.pruned = now;
+        }
+        Ok(())
     }
 
     /// Something may have been queued.
@@ -148,6 +161,7 @@ impl Dispatch {
         if self.next().is_none_or(|n| n > now) {
             return Ok(Vec::new());
         }
+        self.prune(ledger, now)?;
         let mut lost = Vec::new();
         let busy: BTreeSet<i64> = self.with_worker.iter().map(|w| w.id).collect();
         let due = ledger.due_letters(now)?;

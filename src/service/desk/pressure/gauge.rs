@@ -1,6 +1,6 @@
 //! The log of a station, and what of it has not been judged yet.
 
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
@@ -37,9 +37,6 @@ pub(in crate::service::desk) struct Gauge {
     pub(super) last_at: Option<Timestamp>,
     pub(super) pending: VecDeque<OfInjection>,
     pub(super) tracked: Option<Tracked>,
-    /// Queues that were watched or ended before: none of them is waiting to begin.
-    pub(super) past: BTreeSet<String>,
-    pub(super) past_known: bool,
 }
 
 impl Gauge {
@@ -62,8 +59,6 @@ impl Gauge {
             last_at: None,
             pending: VecDeque::new(),
             tracked: None,
-            past: BTreeSet::new(),
-            past_known: false,
         }
     }
 

@@ -7,9 +7,10 @@ use std::rc::Rc;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use super::event::Event;
 use super::fault::FailCall;
 use super::held::{self, Held};
-use super::world::{Event, Played};
+use super::world::Played;
 use super::{configuration, folder, live, night, to_the_end};
 use crate::config::Config;
 

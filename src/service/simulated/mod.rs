@@ -9,6 +9,7 @@
 
 mod bench;
 mod calls;
+mod event;
 mod fault;
 mod held;
 mod named;
@@ -132,7 +133,7 @@ fn play_out(root: &Path, config: &Config, world: &Rc<Played>) -> Result<(), Stri
     to_the_end(world, config).map_err(&told)?;
     // Once more: what waited for a start is worked off, and nothing else changes.
     let at = world.state.borrow().now + Duration::from_secs(300);
-    world.plan(at, world::Event::Stop);
+    world.plan(at, event::Event::Stop);
     to_the_end(world, config).map_err(&told)?;
     let held = held::Held {
         root,

@@ -6,9 +6,10 @@ use std::rc::Rc;
 use std::time::Duration;
 
 use super::bench::{self, Injection};
+use super::event::Event;
 use super::fault::{Fault, Part};
 use super::post::Mood;
-use super::world::{EVENING_S, Event, Played};
+use super::world::{EVENING_S, Played};
 use super::{configuration, folder, play_out};
 use crate::random::{Purpose, Random};
 

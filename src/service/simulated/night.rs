@@ -5,10 +5,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::bench::{self, CYCLE_S, Injection};
+use super::event::Event;
 use super::fault::{Fault, Part};
 use super::post::Mood;
 use super::tally::Tally;
-use super::world::{EVENING_S, Event, Played};
+use super::world::{EVENING_S, Played};
 use crate::random::{Purpose, Random};
 
 /// A night that is ready to begin.

@@ -161,11 +161,15 @@ impl Held<'_> {
                 return Err(format!("{name}: the message is not in its file"));
             }
         }
+        let letters = self.letters_to_those_told_now();
         for (queue, alerts) in self.tables("results", "alerts.csv") {
             for alert in alerts
                 .iter()
                 .filter(|a| a["told"] == "now" && !a["trace"].is_empty())
             {
+                if !letters.iter().any(|l| l.contains(alert["trace"].as_str())) {
+                    return Err(format!("{queue}: no letter tells of {alert:?}"));
+                }
                 let said = |(_, body): &(String, String)| body.contains(alert["trace"].as_str());
                 if !messages.iter().any(said) {
                     return Err(format!("{queue}: nobody was told of {alert:?}"));
@@ -173,6 +177,15 @@ impl Held<'_> {
             }
         }
         Ok(())
+    }
+
+    fn letters_to_those_told_now(&self) -> Vec<String> {
+        let database = self.database();
+        let mut statement = database
+            .prepare("SELECT letter FROM outbox WHERE audience = 'now'")
+            .unwrap();
+        let letters = statement.query_map([], |r| r.get(0)).unwrap();
+        letters.map(Result::unwrap).collect()
     }
 
     /// Every letter arrived, or its loss lies in the alert folder.

@@ -187,6 +187,7 @@ fn no_letter_waits_for_a_clock_that_was_set_back() {
         ledger, dispatch, ..
     } = &mut office;
     dispatch.start(ledger, at(20)).unwrap();
+    dispatch.look_again(ledger).unwrap();
     office.turn(at(20), 1);
     assert_eq!(office.keys(), ["a"]);
 }

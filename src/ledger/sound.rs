@@ -7,6 +7,7 @@ use rusqlite::{Connection, ErrorCode};
 use sha2::{Digest as _, Sha256};
 
 use super::{LedgerError, schema};
+use crate::outside;
 
 /// Up to this size every page is looked at when the ledger is opened, bytes: a tenth of a second. Larger ones are looked at by
 /// `check --ledger`, and wherever they are read.
@@ -131,7 +132,7 @@ pub(super) fn keep_machine(file: &Path, is_there: bool) -> Result<(), LedgerErro
         path: file.to_owned(),
         source,
     };
-    let there = match std::fs::read_to_string(file) {
+    let there = match outside::disk("read", file).and_then(|()| std::fs::read_to_string(file)) {
         Ok(text) => text,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => String::new(),
         Err(error) => return Err(io(error)),

@@ -251,7 +251,7 @@ fn without_room(folder: &str, words: &[&str]) {
         told("standard-drift")
     });
     daemon.until("all of them have landed", |log| {
-        log.matches("landed").count() >= 6
+        log.matches(": landed position=").count() >= 6
     });
     no_sign_of_life(&lab, Duration::from_millis(2500));
     blocked.make_room();

@@ -62,7 +62,8 @@ impl Desk {
     /// # Errors
     /// When the ledger cannot be read.
     pub fn restore_messages(&mut self, ledger: &Ledger, since: Timestamp) -> Result<(), DeskError> {
-        // A kill may have left a message half-written beside its name.
+        // A kill may have left a message half-written beside its name, or what showed that the folder can be written.
+        sweep(&self.results);
         sweep(&self.results.join("alerts"));
         for (file_name, body) in ledger.messages_since(&self.station.name, since)? {
             let path = self.results.join("alerts").join(file_name);

@@ -204,7 +204,7 @@ fn letters_do_not_wait_for_a_clock_that_was_set_back() {
     let mut script = Script::new(0, 4);
     script.rows[1].mmol_l = [40.0, 5.0];
     script.list(0, 4);
-    script.at(0, Event::Post(Mood::Busy));
+    script.at(0, Event::Post(Mood::Hangs));
     script.at(150, Event::Clock { by_s: 86_400 });
     for k in 1..=4 {
         script.trace(200 * k as u64, k);

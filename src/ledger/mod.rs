@@ -17,6 +17,7 @@ mod running;
 mod schema;
 mod shelf;
 mod sound;
+mod strays;
 mod told;
 
 use std::collections::BTreeSet;

@@ -211,6 +211,10 @@ impl Ledger {
                 let moved: Vec<i64> = statement
                     .query_map(params![station, stem, from, queue], |row| row.get(0))?
                     .collect::<Result<_, _>>()?;
+                if !moved.is_empty() {
+                    // It goes on, whatever it was before.
+                    set_queue(transaction, station, queue, None)?;
+                }
                 for row in moved {
                     links.add(Table::Landing, row, Some(queue))?;
                 }

@@ -195,6 +195,11 @@ fn what_a_list_emptied_before_a_kill_is_cleared_at_the_next_start() {
             ledger.move_landings(&station, &claimed).unwrap();
         });
         house.start();
+        let now = house.now;
+        house.with(|desk, ledger| {
+            desk.flush(true);
+            desk.settle(ledger, now).unwrap();
+        });
         assert!(!folder.exists(), "ended: {ended}");
         let queues = house.with(|_, ledger| ledger.queues(&station).unwrap());
         assert!(!queues.iter().any(|(name, _)| *name == unlisted));

@@ -248,6 +248,39 @@ fn a_list_that_is_spoilt_later_leaves_the_results_of_its_night() {
 }
 
 #[test]
+fn a_list_that_cannot_be_used_is_told_of_until_it_is_taken_away() {
+    let mut house = House::new();
+    let path = house._root.path().join("spoilt.runlist.csv");
+    std::fs::write(&path, "a,b").unwrap();
+    let seen = Seen {
+        modified: at(0),
+        path: path.clone(),
+        size: 3,
+    };
+    let settle = |house: &mut House, now: Timestamp| {
+        house.with(|desk, ledger| {
+            desk.settle(ledger, now).unwrap();
+            desk.bad_lists.len() + desk.bad_files.len()
+        })
+    };
+    house.with(|desk, ledger| {
+        desk.take_list(ledger, &seen, b"a,b".to_vec(), at(0))
+            .unwrap();
+    });
+    let minute = |m: i64| at(24) + SignedDuration::from_mins(m);
+    assert_eq!(settle(&mut house, minute(0)), 2);
+    std::fs::remove_file(&path).unwrap();
+    assert_eq!(settle(&mut house, minute(1)), 2);
+    // Saved anew, still of no use.
+    std::fs::write(&path, "a,b").unwrap();
+    assert_eq!(settle(&mut house, minute(20)), 2);
+    std::fs::remove_file(&path).unwrap();
+    assert_eq!(settle(&mut house, minute(21)), 2);
+    assert_eq!(settle(&mut house, minute(30)), 2);
+    assert_eq!(settle(&mut house, minute(31)), 0);
+}
+
+#[test]
 fn a_list_that_is_saved_again_as_it_was_keeps_its_date() {
     let mut house = House::new();
     house.list("first", at(0), &["eluent"]);

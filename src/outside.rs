@@ -50,11 +50,19 @@ pub fn since(moment: Instant) -> Duration {
 
 /// How many threads may evaluate files side by side.
 pub fn cores() -> usize {
-    #[cfg(test)]
-    if played::world().is_some() {
+    if is_played() {
         return 1;
     }
     std::thread::available_parallelism().map_or(1, usize::from)
+}
+
+/// This thread plays a world: nobody else opens its files.
+pub fn is_played() -> bool {
+    #[cfg(test)]
+    let played = played::world().is_some();
+    #[cfg(not(test))]
+    let played = false;
+    played
 }
 
 /// The system's file events; a played world has none of its own.
@@ -64,8 +72,7 @@ pub fn cores() -> usize {
 pub fn watcher(
     hear: impl Fn(notify::Result<notify::Event>) + Send + 'static,
 ) -> notify::Result<Box<dyn notify::Watcher>> {
-    #[cfg(test)]
-    if played::world().is_some() {
+    if is_played() {
         return Ok(Box::new(notify::NullWatcher));
     }
     // What lies behind a link is nothing to us, and may be a whole disk.

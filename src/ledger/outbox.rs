@@ -7,6 +7,8 @@ use rusqlite::{OptionalExtension, Transaction, params};
 
 use super::{Ledger, LedgerError, nanoseconds, timestamp};
 use crate::night::alarm::AlertChanges;
+use crate::night::pace::later;
+use crate::post::backoff::LONGEST_S;
 use crate::post::{Audience, Letter};
 use crate::pressure::digest::Record;
 use crate::tell::policy::Book;
@@ -278,6 +280,28 @@ impl Ledger {
         self.connection
             .prepare_cached("UPDATE outbox SET next_try_ns = ?2 WHERE state = 'waiting' AND carrier = ?1 AND tries > 0 AND next_try_ns > ?2")
             .and_then(|mut s| s.execute(params![carrier, nanoseconds(at)]))
+            .map(drop)
+            .map_err(|e| self.sqlite(e))
+    }
+
+    /// The clock was set back, or may have been while nobody looked: no letter that waits was queued later than now, and none
+    /// waits longer than the longest wait between two attempts.
+    ///
+    /// # Errors
+    /// When the database cannot be written.
+    pub fn mind_the_clock(&mut self, now: Timestamp) -> Result<(), LedgerError> {
+        self.leave("letters of a clock set back")?;
+        self.connection
+            .prepare_cached(
+                "UPDATE outbox SET queued_ns = min(queued_ns, ?1), next_try_ns = ?1
+                 WHERE state = 'waiting' AND (queued_ns > ?1 OR next_try_ns > ?2)",
+            )
+            .and_then(|mut s| {
+                s.execute([
+                    nanoseconds(now),
+                    nanoseconds(later(now, LONGEST_S).unwrap_or(now)),
+                ])
+            })
             .map(drop)
             .map_err(|e| self.sqlite(e))
     }

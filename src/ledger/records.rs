@@ -211,10 +211,21 @@ impl Ledger {
                 let moved: Vec<i64> = statement
                     .query_map(params![station, stem, from, queue], |row| row.get(0))?
                     .collect::<Result<_, _>>()?;
+                if !moved.is_empty() {
+                    // It goes on, whatever it was before.
+                    set_queue(transaction, station, queue, None)?;
+                }
                 for row in moved {
                     links.add(Table::Landing, row, Some(queue))?;
                 }
                 links.touch(&from);
+                // Emptied, it counts as open until it is dropped: a start after a kill finds it.
+                transaction
+                    .prepare_cached(
+                        "UPDATE queue SET ended_ns = NULL WHERE station = ?1 AND queue = ?2
+                         AND NOT EXISTS (SELECT 1 FROM landing WHERE station = ?1 AND queue = ?2)",
+                    )?
+                    .execute(params![station, from])?;
             }
             Ok(((), links.close(station)?))
         })

@@ -15,6 +15,10 @@ pub fn version(connection: &Connection) -> rusqlite::Result<i64> {
 /// Brings a database from version `found` to [`VERSION`] and sets how it works.
 pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
     connection.busy_timeout(std::time::Duration::from_secs(5))?;
+    if crate::outside::is_played() {
+        // A played kill takes no power from the disk, and a seventh of a played night went into locks.
+        connection.pragma_update(None, "locking_mode", "EXCLUSIVE")?;
+    }
     connection.pragma_update(None, "journal_mode", "WAL")?;
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.pragma_update(None, "fullfsync", true)?;
@@ -71,6 +75,7 @@ CREATE TABLE IF NOT EXISTS shelf (
     station       TEXT PRIMARY KEY,
     list_id       INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS landing_by_time ON landing (station, modified_ns, id);
 CREATE INDEX IF NOT EXISTS landing_by_name ON landing (station, stem, queue, modified_ns);
 DROP INDEX IF EXISTS landing_by_stem;
 CREATE INDEX IF NOT EXISTS run_list_by_time ON run_list (station, seen_ns);

@@ -19,6 +19,7 @@ pub mod queue;
 pub mod replicate;
 pub mod slot;
 pub mod station;
+pub mod strays;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};

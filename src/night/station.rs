@@ -1,5 +1,7 @@
 //! One station: routes what lands to the queue where it belongs, whenever the run list comes.
 
+mod unlisted;
+
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
@@ -9,15 +11,14 @@ use jiff::{SignedDuration, Timestamp};
 use super::Landing;
 use super::alarm::{Alert, AlertChanges, Alerts};
 use super::join::Kin;
-use super::pace::{QUIET_CYCLES, later};
+use super::pace::QUIET_CYCLES;
 use super::queue::{Changes, Queue, Terms};
+use super::strays::Strays;
 use crate::runlist::pattern::Pattern;
 use crate::runlist::{Injection, Kind, RunList};
 
 /// Prefix of the queues of traces that no list names.
 pub const UNLISTED: &str = "unlisted-";
-/// So many moments at which files were written are remembered.
-const REMEMBERED: usize = 20_000;
 
 /// A run list in use.
 #[derive(Debug, Clone)]
@@ -37,15 +38,14 @@ pub struct Station {
     named: HashMap<String, Vec<String>>,
     queues: BTreeMap<String, Queue>,
     emptied: BTreeSet<String>,
-    /// First and last modification time of what lies in each unlisted queue.
-    spans: BTreeMap<String, (Timestamp, Timestamp)>,
-    /// When files were written, whatever queue they belong to.
-    activity: BTreeSet<Timestamp>,
+    /// When files were written: it says which traces without a list belong together.
+    strays: Strays,
 }
 
 impl Station {
     /// A station without lists and queues.
     pub fn new(terms: Terms, pattern: Option<Pattern>, zone: TimeZone) -> Station {
+        let quiet_s = terms.method.cycle_s() * terms.time_scale * QUIET_CYCLES;
         Station {
             terms,
             pattern,
@@ -54,8 +54,7 @@ impl Station {
             named: HashMap::new(),
             queues: BTreeMap::new(),
             emptied: BTreeSet::new(),
-            spans: BTreeMap::new(),
-            activity: BTreeSet::new(),
+            strays: Strays::new(quiet_s),
         }
     }
 
@@ -172,26 +171,7 @@ impl Station {
             .map(|(name, _)| name.clone())
             .collect();
         for name in touched {
-            let Some(mut old) = self.queues.remove(&name) else {
-                continue;
-            };
-            self.spans.remove(&name);
-            let alerts = old.take_alerts();
-            let (mine, rest): (Vec<_>, Vec<_>) = old
-                .take_landings()
-                .into_iter()
-                .partition(|l| named.contains(l.stem.as_str()));
-            out.extend(mine);
-            if rest.is_empty() {
-                self.emptied.insert(name);
-                continue;
-            }
-            let mut queue = Queue::unlisted(&name, &self.terms);
-            queue.remember(alerts);
-            self.queues.insert(name.clone(), queue);
-            for landing in rest {
-                self.place_unlisted(&name, landing);
-            }
+            out.extend(self.take_out(&name, |l| named.contains(l.stem.as_str())));
         }
         out
     }
@@ -220,43 +200,6 @@ impl Station {
             .unwrap_or_else(|| self.unlisted_name(modified))
     }
 
-    /// The unlisted queue that goes on at this time, or a new one of this date.
-    fn unlisted_name(&self, modified: Timestamp) -> String {
-        let open = self
-            .spans
-            .iter()
-            .rev()
-            .find(|(_, (first, last))| *first <= modified && self.goes_on(*last, modified));
-        match open {
-            Some((name, _)) => name.clone(),
-            None => format!(
-                "{UNLISTED}{}",
-                crate::text::local(modified, &self.zone).date()
-            ),
-        }
-    }
-
-    /// From one moment to the other the instrument never paused for three cycle times, whatever queue its traces went to.
-    fn goes_on(&self, from: Timestamp, to: Timestamp) -> bool {
-        let quiet_s = self.terms.method.cycle_s() * self.terms.time_scale * QUIET_CYCLES;
-        let near = |a: Timestamp, b: Timestamp| later(a, quiet_s).is_some_and(|end| b <= end);
-        let mut at = from;
-        for seen in self.activity.range(from..to.max(from)) {
-            if !near(at, *seen) {
-                return false;
-            }
-            at = *seen;
-        }
-        near(at, to)
-    }
-
-    fn note_activity(&mut self, modified: Timestamp) {
-        self.activity.insert(modified);
-        if self.activity.len() > REMEMBERED {
-            self.activity.pop_first();
-        }
-    }
-
     fn queue(&mut self, name: &str) -> &mut Queue {
         let terms = &self.terms;
         let lists = &self.lists;
@@ -275,8 +218,23 @@ impl Station {
     /// A trace has landed; gives the name of its queue.
     pub fn land(&mut self, landing: Arc<Landing>) -> String {
         let name = self.queue_of(&landing.stem, landing.modified);
-        self.note_activity(landing.modified);
-        if self.lists.contains_key(&name) {
+        let listed = self.lists.contains_key(&name);
+        let slot = self
+            .queues
+            .get(&name)
+            .and_then(|q| q.slot_of(&landing.stem));
+        let before = slot.and_then(|s| s.landing.as_ref());
+        let before = before.map(|b| (b.modified, b.id));
+        if before.is_some_and(|(_, id)| id > landing.id) {
+            // Two nights became one: the last content counts.
+            self.strays.remove((landing.modified, landing.id));
+            return name;
+        }
+        if let Some(mark) = before.filter(|(_, id)| *id != landing.id) {
+            self.strays.remove(mark);
+        }
+        self.strays.add((landing.modified, landing.id), !listed);
+        if listed {
             self.queue(&name).land(landing);
         } else {
             self.place_unlisted(&name, landing);
@@ -286,9 +244,7 @@ impl Station {
 
     fn place_unlisted(&mut self, name: &str, landing: Arc<Landing>) {
         let plan = self.plan_from_name(&landing.stem);
-        let at = landing.modified;
-        let span = self.spans.entry(name.to_owned()).or_insert((at, at));
-        *span = (span.0.min(at), span.1.max(at));
+        self.emptied.remove(name);
         self.queue(name).land_unlisted(plan, landing);
     }
 
@@ -409,18 +365,8 @@ impl Station {
     /// Forgets a queue and its list; true where it had one. Its results stand, its records stay in the ledger, and
     /// [`Station::take_up`] brings its list back.
     pub fn forget(&mut self, queue: &str) -> bool {
-        self.spans.remove(queue);
         self.queues.remove(queue);
         self.drop_list(queue)
-    }
-
-    /// Forgets when files were written before this time, as far as no queue in memory may need it.
-    pub fn forget_activity(&mut self, before: Timestamp) {
-        let first = self.spans.values().map(|(first, _)| *first).min();
-        let cut = first.map_or(before, |f| f.min(before));
-        if self.activity.first().is_some_and(|oldest| *oldest < cut) {
-            self.activity = self.activity.split_off(&cut);
-        }
     }
 }
 

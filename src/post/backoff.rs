@@ -5,7 +5,7 @@ use std::time::Duration;
 /// The first wait, s.
 const FIRST_S: f64 = 5.0;
 /// The longest, s: fifteen minutes.
-const LONGEST_S: f64 = 900.0;
+pub const LONGEST_S: f64 = 900.0;
 /// Each wait is so many times the one before: a server that greylists is met again after half a minute, two and six.
 const GROWTH: f64 = 3.0;
 /// Waits are up to so much shorter or longer, so that letters that failed together do not come back together.

@@ -11,6 +11,7 @@ mod pressure;
 mod results;
 mod run_lists;
 mod shelf;
+mod strays;
 mod telling;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -116,6 +117,10 @@ pub struct Desk {
     unended: BTreeSet<String>,
     /// It was told that results cannot be written.
     told_unwritable: bool,
+    /// Queues that lost everything, whose results are to be removed.
+    forsaken: BTreeMap<String, strays::Forsaken>,
+    /// Those of them whose results are removed, as the ledger does not know yet.
+    gone: Vec<String>,
 }
 
 impl Desk {
@@ -152,6 +157,8 @@ impl Desk {
             pressure_unkept: BTreeMap::new(),
             unended: BTreeSet::new(),
             told_unwritable: false,
+            forsaken: BTreeMap::new(),
+            gone: Vec::new(),
         };
         desk.gauge = Some(Gauge::new(&desk.station, &desk.zone, time_scale));
         desk.keep_documents(ledger)?;
@@ -235,14 +242,18 @@ impl Desk {
         let mut moves = Vec::new();
         for stored in ledger.landings(&self.station.name, queue)? {
             let (id, stem) = (stored.landing.id, stored.landing.stem.clone());
-            self.take_up_for(ledger, &stem, stored.landing.modified)?;
+            self.home_of(ledger, &stem, stored.landing.modified)?;
             let now_in = self.night.land(Arc::new(stored.landing));
             if now_in != queue {
                 self.load(ledger, &now_in)?;
                 moves.push((id, stem, now_in));
             }
         }
-        ledger.move_landings(&self.station.name, &moves)?;
+        if !moves.is_empty() {
+            ledger.move_landings(&self.station.name, &moves)?;
+            self.night.leave_if_empty(queue);
+            self.leave_emptied(ledger)?;
+        }
         self.load_pressure(ledger, queue)?;
         self.look_up_made(ledger, queue)?;
         self.introduce(ledger, queue)
@@ -292,7 +303,11 @@ impl Desk {
     /// When a result file, or a look at the pressure log, is due.
     pub fn next_due(&self) -> Option<Instant> {
         let outputs = self.outputs.values().filter_map(Outputs::next_due);
-        outputs.chain(self.next_pressure_look()).min()
+        let removal = self.next_removal();
+        outputs
+            .chain(self.next_pressure_look())
+            .chain(removal)
+            .min()
     }
 
     /// Judges what is touched; keeps and tells alerts; brings the sheets up to date.
@@ -300,6 +315,7 @@ impl Desk {
     /// # Errors
     /// When the ledger cannot be written.
     pub fn settle(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {
+        self.forget_gone(ledger)?;
         let all = self.judged(ledger, now)?;
         for (queue, changes) in &all {
             let _queue = tracing::info_span!("queue", name = %queue).entered();

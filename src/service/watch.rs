@@ -217,7 +217,7 @@ impl Watch {
             self.show_life();
             let (wait, since) = (self.wait(), outside::steady());
             let heard = outside::receive(signals, wait);
-            self.mind_the_clock(since, wait);
+            self.mind_the_clock(since, wait)?;
             match heard {
                 Ok(signal) => {
                     for signal in std::iter::once(signal).chain(signals.try_iter()) {
@@ -232,9 +232,9 @@ impl Watch {
         }
     }
 
-    fn mind_the_clock(&mut self, since: Instant, wait: Duration) {
+    fn mind_the_clock(&mut self, since: Instant, wait: Duration) -> Result<(), DeskError> {
         let Some(by) = self.clock.moved(since, wait) else {
-            return;
+            return Ok(());
         };
         tracing::warn!(
             seconds = by.as_secs(),
@@ -244,6 +244,11 @@ impl Watch {
         for post in &mut self.posts {
             post.clock_moved(by, up);
         }
+        if by.is_negative() {
+            self.dispatch
+                .clock_set_back(&mut self.ledger, outside::wall())?;
+        }
+        Ok(())
     }
 
     /// Proves now and then that everything works, and says so where it does.

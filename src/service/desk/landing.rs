@@ -27,8 +27,7 @@ impl Desk {
         let mut unchanged: Vec<(PathBuf, FileSeen)> = Vec::new();
         for taken in batch {
             let stem = stem_of(&taken.seen.path);
-            self.take_up_for(ledger, &stem, taken.seen.modified)?;
-            let queue = self.night.queue_of(&stem, taken.seen.modified);
+            let queue = self.home_of(ledger, &stem, taken.seen.modified)?;
             self.load(ledger, &queue)?;
             let before = self
                 .night
@@ -82,7 +81,7 @@ impl Desk {
         for (_, queue, landing) in &fresh {
             self.say_landed(queue, landing);
         }
-        Ok(())
+        self.part_nights(ledger)
     }
 
     fn say_landed(&mut self, queue: &str, landing: &Landing) {

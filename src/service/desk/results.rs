@@ -84,7 +84,7 @@ impl Desk {
     /// Everything that was to be written has been written, and what is to be read can be.
     pub fn is_well(&self) -> bool {
         let outputs = self.outputs.values().any(Outputs::is_failing);
-        !outputs && self.unwritten.is_empty() && self.can_read_pressure()
+        !outputs && !self.cannot_remove() && self.unwritten.is_empty() && self.can_read_pressure()
     }
 
     /// The folder of the station's results.
@@ -97,7 +97,7 @@ impl Desk {
     /// Gives the errors of files that could not be written; they are tried again.
     pub fn flush(&mut self, all: bool) -> Vec<WriteError> {
         let now = outside::steady();
-        let mut failed = Vec::new();
+        let mut failed = self.remove_forsaken(now, all);
         for (name, outputs) in &mut self.outputs {
             let Some(queue) = self.night.queues().get(name) else {
                 continue;

@@ -101,20 +101,8 @@ impl Desk {
         ledger.move_landings(&self.station.name, &moves)?;
         ledger.keep_list(&self.station.name, &record, now)?;
         self.note_lists(ledger)?;
-        for name in self.night.take_emptied() {
-            self.bereave(ledger, &name)?;
-            ledger.drop_queue(&self.station.name, &name)?;
-            self.loaded.remove(&name);
-            self.forget_letters(&name);
-            let outputs = self
-                .outputs
-                .remove(&name)
-                .unwrap_or_else(|| self.outputs_of(&name));
-            if let Err(error) = outputs.remove() {
-                tracing::warn!(%error, "results of a queue that a late list emptied stay behind");
-            }
-        }
-        Ok(())
+        self.leave_emptied(ledger)?;
+        self.part_nights(ledger)
     }
 
     /// A list that says what the one in use says, or what the one that is kept says where none is in memory.
@@ -136,7 +124,7 @@ impl Desk {
     }
 
     /// Every landing in memory with the queue where it lies now.
-    fn whereabouts(&self) -> Vec<(i64, String, String)> {
+    pub(super) fn whereabouts(&self) -> Vec<(i64, String, String)> {
         let of = |name: &String, queue: &Queue| -> Vec<(i64, String, String)> {
             let landings = queue.slots().iter().filter_map(|s| s.landing.as_ref());
             landings

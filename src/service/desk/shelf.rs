@@ -178,8 +178,11 @@ impl Desk {
     }
 
     fn load_open_at(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), DeskError> {
+        self.leave_emptied_before(ledger)?;
         for queue in ledger.open_queues(&self.station.name)? {
-            self.load(ledger, &queue)?;
+            if !self.forsaken.contains_key(&queue) {
+                self.load(ledger, &queue)?;
+            }
         }
         // A list of which nothing has landed yet may have been told of.
         let since = later(now, -AWAITED_S).unwrap_or(Timestamp::UNIX_EPOCH);

@@ -43,6 +43,9 @@ impl Desk {
         if let Err(error) = keep(&path, body.as_bytes()) {
             tracing::error!(%error, "an alert cannot be written now; it is kept in the ledger and written when it can be");
             self.unwritten.insert(path.clone(), body.clone());
+        } else {
+            // What waited to be written there is older.
+            self.unwritten.remove(&path);
         }
         tracing::warn!(file = %path.display(), "{subject}");
         if let Some(listener) = &mut self.listener {

@@ -9,14 +9,11 @@ use std::time::Duration;
 use super::world::Played;
 use crate::config::Config;
 use crate::intake::scan;
-use crate::ledger::Ledger;
-use crate::outside::{World, play};
-use crate::service::desk::{Desk, stem_of};
+use crate::service::desk::stem_of;
 use crate::service::evaluate::hex;
-use crate::service::process::process;
 
 /// A proof is due every half minute, and a beat may have been on its way.
-const PROOF: Duration = Duration::from_secs(36);
+pub(super) const PROOF: Duration = Duration::from_secs(36);
 
 /// A night that is over.
 pub(super) struct Held<'a> {
@@ -25,7 +22,7 @@ pub(super) struct Held<'a> {
     pub world: &'a Rc<Played>,
 }
 
-type Row = BTreeMap<String, String>;
+pub(super) type Row = BTreeMap<String, String>;
 
 impl Held<'_> {
     pub(super) fn all(&self) -> Result<(), String> {
@@ -46,7 +43,29 @@ impl Held<'_> {
         self.made_again()
     }
 
-    fn database(&self) -> rusqlite::Connection {
+    /// What holds already when the night is over, before a start has looked at what it left.
+    pub(super) fn before_another_start(&self) -> Result<(), String> {
+        self.once()?;
+        self.told()?;
+        self.no_results_of_empty_queues()
+    }
+
+    /// Results of a queue that lost everything to another one are gone.
+    fn no_results_of_empty_queues(&self) -> Result<(), String> {
+        let database = self.database();
+        let mut statement = database
+            .prepare("SELECT count(*) FROM landing WHERE queue = ?1")
+            .unwrap();
+        for queue in self.sheets("results").keys() {
+            let landed: i64 = statement.query_row([queue], |r| r.get(0)).unwrap();
+            if landed == 0 {
+                return Err(format!("{queue}: results of a queue without a trace"));
+            }
+        }
+        Ok(())
+    }
+
+    pub(super) fn database(&self) -> rusqlite::Connection {
         rusqlite::Connection::open(self.root.join("state/ledger.sqlite")).unwrap()
     }
 
@@ -95,7 +114,7 @@ impl Held<'_> {
             }
             let known: BTreeSet<&String> = state
                 .shown
-                .iter()
+                .keys()
                 .filter(|(p, _)| stem_of(p) == *stem)
                 .map(|(_, s)| s)
                 .collect();
@@ -128,11 +147,11 @@ impl Held<'_> {
     }
 
     /// Queue → rows of its sheet.
-    fn sheets(&self, results: &str) -> BTreeMap<String, Vec<Row>> {
+    pub(super) fn sheets(&self, results: &str) -> BTreeMap<String, Vec<Row>> {
         self.tables(results, "sheet.csv")
     }
 
-    fn tables(&self, results: &str, name: &str) -> BTreeMap<String, Vec<Row>> {
+    pub(super) fn tables(&self, results: &str, name: &str) -> BTreeMap<String, Vec<Row>> {
         let folder = self.root.join(results).join("acids");
         let mut out = BTreeMap::new();
         for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
@@ -161,11 +180,15 @@ impl Held<'_> {
                 return Err(format!("{name}: the message is not in its file"));
             }
         }
+        let letters = self.letters_to_those_told_now();
         for (queue, alerts) in self.tables("results", "alerts.csv") {
             for alert in alerts
                 .iter()
                 .filter(|a| a["told"] == "now" && !a["trace"].is_empty())
             {
+                if !letters.iter().any(|l| l.contains(alert["trace"].as_str())) {
+                    return Err(format!("{queue}: no letter tells of {alert:?}"));
+                }
                 let said = |(_, body): &(String, String)| body.contains(alert["trace"].as_str());
                 if !messages.iter().any(said) {
                     return Err(format!("{queue}: nobody was told of {alert:?}"));
@@ -173,6 +196,15 @@ impl Held<'_> {
             }
         }
         Ok(())
+    }
+
+    fn letters_to_those_told_now(&self) -> Vec<String> {
+        let database = self.database();
+        let mut statement = database
+            .prepare("SELECT letter FROM outbox WHERE audience = 'now'")
+            .unwrap();
+        let letters = statement.query_map([], |r| r.get(0)).unwrap();
+        letters.map(Result::unwrap).collect()
     }
 
     /// Every letter arrived, or its loss lies in the alert folder.
@@ -245,164 +277,6 @@ impl Held<'_> {
             }
         }
         Ok(())
-    }
-
-    fn at_work<T>(&self, work: impl FnOnce() -> T) -> T {
-        let shared: Rc<dyn World> = Rc::clone(self.world) as Rc<dyn World>;
-        play(shared, work).unwrap()
-    }
-
-    /// A plain evaluation of the folder as it is now comes to the same sheet.
-    fn as_evaluated_again(&self) -> Result<(), String> {
-        let landed = self.landed();
-        let there: BTreeSet<String> = self.files().iter().map(|(p, _)| stem_of(p)).collect();
-        // What was deleted after it had landed cannot be evaluated again.
-        let gone: BTreeSet<&String> = landed.keys().filter(|s| !there.contains(*s)).collect();
-        if !gone.is_empty() {
-            return Ok(());
-        }
-        let mut config = self.config.clone();
-        config.state_dir = self.root.join("again-state");
-        config.results_dir = self.root.join("again");
-        let exports = [self.root.join("exports")];
-        let done = self.at_work(|| {
-            let mut ledger = Ledger::open(&config.state_dir).unwrap();
-            process(
-                &config,
-                &config.stations[0],
-                &exports,
-                &mut ledger,
-                &mut |_, _| {},
-            )
-        });
-        let done = done.map_err(|e| e.to_string())?;
-        if !done.unread.is_empty() || !done.unwritten.is_empty() {
-            return Err(format!("process: {:?} {:?}", done.unread, done.unwritten));
-        }
-        let plain = |results: &str| {
-            let mut sheets = self.sheets(results);
-            for rows in sheets.values_mut() {
-                for row in rows.iter_mut() {
-                    row.remove("landed_at");
-                }
-                rows.sort();
-            }
-            sheets
-        };
-        let (was, is) = (plain("results"), plain("again"));
-        if was.keys().ne(is.keys()) {
-            return Err(format!(
-                "queues {:?}, evaluated again {:?}",
-                was.keys(),
-                is.keys()
-            ));
-        }
-        for (queue, rows) in &was {
-            for (a, b) in rows.iter().zip(&is[queue]) {
-                if a != b {
-                    let cells = a.keys().filter(|k| a.get(*k) != b.get(*k));
-                    let cells: Vec<String> = cells
-                        .map(|k| format!("{k}: {:?} / {:?}", a.get(k), b.get(k)))
-                        .collect();
-                    return Err(format!(
-                        "{queue}: {} {} differs from a plain evaluation: {}",
-                        a["position"],
-                        a["analyte"],
-                        cells.join(", ")
-                    ));
-                }
-            }
-            if rows.len() != is[queue].len() {
-                return Err(format!(
-                    "{queue}: {} rows, evaluated again {}",
-                    rows.len(),
-                    is[queue].len()
-                ));
-            }
-        }
-        self.same_failures()
-    }
-
-    /// What a plain evaluation tells at once of a trace was told.
-    fn same_failures(&self) -> Result<(), String> {
-        let was = self.tables("results", "alerts.csv");
-        for (queue, alerts) in self.tables("again", "alerts.csv") {
-            for alert in alerts
-                .iter()
-                .filter(|a| a["told"] == "now" && !a["trace"].is_empty())
-            {
-                let same = |a: &&Row| {
-                    ["check", "position", "trace", "analyte"]
-                        .iter()
-                        .all(|c| a[*c] == alert[*c])
-                };
-                if !was
-                    .get(&queue)
-                    .is_some_and(|rows| rows.iter().any(|r| same(&r)))
-                {
-                    return Err(format!("{queue}: never told: {alert:?}"));
-                }
-            }
-        }
-        Ok(())
-    }
-
-    /// Made again from the ledger alone, the results are the same bytes.
-    fn made_again(&self) -> Result<(), String> {
-        let mut config = self.config.clone();
-        config.results_dir = self.root.join("remade");
-        let unwritten = self.at_work(|| {
-            let mut ledger = Ledger::open(&config.state_dir).unwrap();
-            let queues = ledger.queues("acids").unwrap();
-            let mut unwritten = Vec::new();
-            for (queue, ended) in queues {
-                let mut desk = Desk::open(&config, &config.stations[0], &mut ledger, 1.0).unwrap();
-                desk.load(&mut ledger, &queue).unwrap();
-                if ended {
-                    desk.end();
-                }
-                desk.settle(&mut ledger, crate::outside::wall()).unwrap();
-                unwritten.extend(desk.flush(true));
-            }
-            unwritten
-        });
-        if !unwritten.is_empty() {
-            return Err(format!("remade: {unwritten:?}"));
-        }
-        let (was, is) = (self.outputs("results"), self.outputs("remade"));
-        if was.keys().ne(is.keys()) {
-            return Err(format!("files {:?}, remade {:?}", was.keys(), is.keys()));
-        }
-        for (name, text) in &was {
-            if *text != is[name] {
-                let (a, b) = text
-                    .lines()
-                    .zip(is[name].lines())
-                    .find(|(a, b)| a != b)
-                    .unwrap_or(("", ""));
-                return Err(format!(
-                    "{}: made again it differs:\n{a}\n{b}",
-                    name.display()
-                ));
-            }
-        }
-        Ok(())
-    }
-
-    fn outputs(&self, results: &str) -> BTreeMap<PathBuf, String> {
-        let folder = self.root.join(results).join("acids");
-        let look = scan::scan(
-            &folder,
-            &|p| !p.to_string_lossy().contains("/alerts/"),
-            &|_| false,
-        );
-        look.files
-            .into_iter()
-            .map(|f| {
-                let name = f.path.strip_prefix(&folder).unwrap().to_owned();
-                (name, fs::read_to_string(&f.path).unwrap())
-            })
-            .collect()
     }
 
     /// While something that must work fails, the sign of life stops.

@@ -5,9 +5,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::bench::{self, CYCLE_S, Injection};
+use super::event::Event;
 use super::fault::{Fault, Part};
 use super::post::Mood;
-use super::world::{EVENING_S, Event, Played};
+use super::tally::Tally;
+use super::world::{EVENING_S, Played};
 use crate::random::{Purpose, Random};
 
 /// A night that is ready to begin.
@@ -28,18 +30,28 @@ pub(super) fn build(root: &Path, seed: u64) -> Night {
     let poll = random.below(4) == 0;
     let config = bench::lay_out(root, poll);
     let start_s = EVENING_S + i64::try_from(random.below(6 * 3600)).unwrap();
+    let mut tally = Tally::default();
     let world = Played::new(root, start_s, Random::stream(seed, 1, Purpose::Order));
     world.state.borrow_mut().hints = !poll;
     let end = CYCLE_S * (length + 1);
+    if poll {
+        tally.count("folder polled");
+    }
+    let summer_ends = EVENING_S + 5 * 3600;
+    if (start_s..start_s + i64::try_from(end).unwrap()).contains(&summer_ends) {
+        tally.count("end of summer time in the night");
+    }
     let mut plan = Plan {
         exports: root.join("exports"),
         world: &world,
         random,
         end_s: end,
+        tally,
     };
     plan.list(&queue);
     plan.exports(&queue);
     let last = plan.troubles();
+    world.state.borrow_mut().tally.add(&plan.tally);
     let calm_from = s(last.max(end + 400));
     // Faults are over: the post is well, and what the night left is worked off until queues have ended.
     world.plan(calm_from, Event::Post(Mood::Well));
@@ -67,6 +79,7 @@ pub(super) fn short(root: &Path) -> Night {
         world: &world,
         random,
         end_s: 0,
+        tally: Tally::default(),
     };
     plan.write(
         s(0),
@@ -85,6 +98,7 @@ struct Plan<'a> {
     world: &'a Played,
     random: Random,
     end_s: u64,
+    tally: Tally,
 }
 
 impl Plan<'_> {
@@ -102,11 +116,15 @@ impl Plan<'_> {
         let text = bench::run_list(queue);
         let at = match self.random.below(10) {
             0 => return,
-            1 | 2 => self.random.below(self.end_s),
+            1 | 2 => {
+                self.tally.count("run list late");
+                self.random.below(self.end_s)
+            }
             _ => 0,
         };
         if self.chance(15) {
             // Written in two pieces: the first is a list of its own, or none.
+            self.tally.count("run list in two pieces");
             let cut = text.len() / 2;
             self.write(s(at), &path, &text[..cut]);
             let wait = self.ms(100, 9000);
@@ -127,17 +145,19 @@ impl Plan<'_> {
         for k in 1..times.len() {
             // Exported in another order than injected.
             if self.chance(5) {
+                self.tally.count("file out of order");
                 times.swap(k - 1, k);
             }
         }
         for (row, at) in queue.iter().zip(times) {
             let late = if self.chance(8) {
+                self.tally.count("file late");
                 100 + self.random.below(600)
             } else {
                 0
             };
             if self.chance(3) {
-                // Never exported.
+                self.tally.count("file never exported");
                 continue;
             }
             let at = s(at + late) + self.ms(0, 999);
@@ -152,6 +172,7 @@ impl Plan<'_> {
         match self.random.below(10) {
             0 | 1 => self.in_pieces(at, &path, &text),
             2 => {
+                self.tally.count("file renamed from a passing name");
                 let part = self.exports.join(format!("{name}.part"));
                 self.write(at, &part, &text);
                 let after = self.ms(1, 5000);
@@ -166,6 +187,7 @@ impl Plan<'_> {
             _ => self.write(at, &path, &text),
         }
         if self.chance(6) {
+            self.tally.count("file exported again with other content");
             let again = at + s(120 + self.random.below(1500));
             let version = 1 + self.random.below(3);
             let text = bench::trace(row, version);
@@ -176,6 +198,7 @@ impl Plan<'_> {
             }
         }
         if self.chance(6) {
+            self.tally.count("file copied below another folder");
             let to = self.exports.join("copies").join(&name);
             let after = at + s(90 + self.random.below(900));
             self.world.plan(
@@ -193,6 +216,7 @@ impl Plan<'_> {
     }
 
     fn in_pieces(&mut self, at: Duration, path: &Path, text: &str) {
+        self.tally.count("file in pieces");
         let pieces = 2 + self.random.below(3);
         let size = text.len() / usize::try_from(pieces).unwrap() + 1;
         let mut at = at;

@@ -1,7 +1,7 @@
 //! The world around the daemon: clocks, the disk's answers, the instrument, the post.
 
 use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
@@ -12,8 +12,10 @@ use std::time::{Duration, Instant, SystemTime};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
+use super::event::Event;
 use super::fault::{FailCall, Fault, Part};
 use super::post::{Mood, Post};
+use super::tally::Tally;
 use crate::intake::watcher::Hint;
 use crate::outside::{Leave, World};
 use crate::post::Refusal;
@@ -23,54 +25,6 @@ use crate::service::watch::Signal;
 
 /// Work at a call takes so long.
 const CALL: Duration = Duration::from_micros(50);
-
-/// What happens at a moment of the night.
-#[derive(Debug, Clone)]
-pub(super) enum Event {
-    /// The instrument writes a file, or a first piece of it.
-    Write {
-        path: PathBuf,
-        text: String,
-    },
-    /// The next piece of a file.
-    Append {
-        path: PathBuf,
-        text: String,
-    },
-    Rename {
-        from: PathBuf,
-        to: PathBuf,
-    },
-    Copy {
-        from: PathBuf,
-        to: PathBuf,
-    },
-    Delete {
-        path: PathBuf,
-    },
-    /// The wall clock is set, s.
-    Clock {
-        by_s: i64,
-    },
-    /// The machine sleeps, s; the steady clock stops, or goes on.
-    Sleep {
-        for_s: u64,
-        steady: bool,
-    },
-    /// How the post is from now on.
-    Post(Mood),
-    /// The daemon is killed at one of its next calls.
-    Kill {
-        calls: u64,
-    },
-    /// What became of a letter.
-    Word {
-        job: usize,
-        mood: Mood,
-    },
-    /// The daemon is told to stop.
-    Stop,
-}
 
 /// What the world remembers.
 pub(super) struct State {
@@ -96,11 +50,15 @@ pub(super) struct State {
     mood: Mood,
     /// Events of the file system are told.
     pub hints: bool,
-    pub refused: Vec<(u64, &'static str, PathBuf)>,
+    /// None of them is lost, doubled or overflows.
+    pub all_events: bool,
+    pub refused: Vec<(Duration, &'static str, PathBuf)>,
     /// When the sign of life was written.
     pub beats: Vec<Duration>,
-    /// Every content that a path ever had, whole or in pieces.
-    pub shown: BTreeSet<(PathBuf, String)>,
+    /// Every content that a path ever had, whole or in pieces, by its hash.
+    pub shown: BTreeMap<(PathBuf, String), Vec<u8>>,
+    /// What happened how often.
+    pub tally: Tally,
     in_event: bool,
     pub log: Vec<String>,
     pub deeds: BTreeMap<u64, String>,
@@ -141,9 +99,11 @@ impl Played {
                 random,
                 mood: Mood::Well,
                 hints: true,
+                all_events: false,
                 refused: Vec::new(),
                 beats: Vec::new(),
-                shown: BTreeSet::new(),
+                shown: BTreeMap::new(),
+                tally: Tally::default(),
                 in_event: false,
                 log: Vec::new(),
                 deeds: BTreeMap::new(),
@@ -203,6 +163,10 @@ impl World for Played {
     }
 
     fn killed_writing(&self, path: &Path) {
+        self.state
+            .borrow_mut()
+            .tally
+            .count("kill in the midst of a write");
         let left = path.with_file_name(".writing-killed.tmp");
         let _ = fs::write(left, "half");
     }
@@ -240,6 +204,14 @@ impl State {
         if self.kill_at.is_some_and(|n| self.calls >= n) {
             self.kill_at = None;
             self.kills += 1;
+            let whose = match self.part(deed, path)[0] {
+                Part::Ledger => "the ledger",
+                Part::Exports => "the folders",
+                Part::Heartbeat => "the sign of life",
+                Part::Settings => "the settings",
+                _ => "the results",
+            };
+            self.tally.count(format!("kill of a call of {whose}"));
             self.log.push(format!(
                 "{:?} killed at call {}: {deed} {}",
                 self.now,
@@ -267,18 +239,30 @@ impl State {
                 fault.pass -= 1;
             } else if fault.times > 0 {
                 fault.times -= u64::from(fault.times != u64::MAX);
-                fault.failed_first.get_or_insert(now);
+                if fault.failed_first.is_none() {
+                    fault.failed_first = Some(now);
+                    self.tally.fault(fault);
+                }
                 kind = Some(fault.kind);
             }
         }
         if let Some(kind) = kind {
-            self.refused.push((self.calls, deed, path.to_owned()));
+            self.refused.push((self.now, deed, path.to_owned()));
             return Leave::Refused(io::Error::new(kind, format!("played: {kind}")));
+        }
+        if deed == "read" && self.is_written(path) {
+            self.tally.count("file that is not whole was read");
         }
         if deed == "rename" && path.ends_with("alive.txt") {
             self.beats.push(self.now);
         }
         Leave::Granted
+    }
+
+    /// More of this file is to come.
+    fn is_written(&self, path: &Path) -> bool {
+        let more = |e: &Event| matches!(e, Event::Append { path: p, .. } if p == path);
+        self.events.values().any(more)
     }
 
     /// What a call belongs to.
@@ -361,8 +345,7 @@ impl State {
         };
         self.in_event = true;
         if self.log.len() < 400 {
-            let mut text = format!("{event:?}");
-            text.truncate(160);
+            let text = event.short(&self.root);
             self.log.push(format!("{:?} {text}", self.now));
         }
         match event {
@@ -389,9 +372,17 @@ impl State {
                 }
             }
             Event::Delete { path } => {
-                let _ = fs::remove_file(&path);
+                if fs::remove_file(&path).is_ok() {
+                    self.tally.count("file deleted");
+                }
             }
-            Event::Clock { by_s } => self.set_ns += by_s * 1_000_000_000,
+            Event::Clock { by_s } => {
+                self.tally.count(match by_s {
+                    ..0 => "clock set back",
+                    _ => "clock set forward",
+                });
+                self.set_ns += by_s * 1_000_000_000;
+            }
             Event::Sleep { for_s, steady } => self.sleep(Duration::from_secs(for_s), steady, post),
             Event::Post(mood) => self.mood = mood,
             Event::Kill { calls } => {
@@ -413,6 +404,10 @@ impl State {
 
     /// The instrument goes on; what it does is not told to a machine that sleeps, but that something was.
     fn sleep(&mut self, how_long: Duration, steady: bool, post: &Post) {
+        self.tally.count(match steady {
+            true => "asleep for two hours, steady clock goes on",
+            false => "asleep for two hours, steady clock stands still",
+        });
         let until = self.now + how_long;
         let awake = self.signals.take();
         while self.step(until, post) {}
@@ -426,6 +421,13 @@ impl State {
     fn word(&mut self, job: usize, mood: Mood, post: &Post) {
         let mut jobs = post.lock().unwrap();
         let posted = &mut jobs[job];
+        self.tally.count(match mood {
+            Mood::Well => "letter arrives",
+            Mood::Slow => "letter slow",
+            Mood::Busy => "letter told to come back",
+            Mood::Refuses => "letter refused",
+            Mood::Hangs => "letter hangs",
+        });
         let result = match mood {
             Mood::Well | Mood::Slow => {
                 posted.arrived = true;
@@ -456,11 +458,22 @@ impl State {
     fn changed_name(&mut self, path: &Path) {
         let bytes = fs::read(path).unwrap();
         let sha = crate::service::evaluate::hex(&bytes);
-        self.shown.insert((path.to_owned(), sha));
-        match self.random.below(20) {
-            0 | 1 => {}
-            2 => self.hint(Hint::LookEverywhere),
+        self.shown.insert((path.to_owned(), sha), bytes);
+        let chance = match self.all_events {
+            true => 20,
+            false => self.random.below(20),
+        };
+        if !self.hints || self.signals.is_none() {
+            return;
+        }
+        match chance {
+            0 | 1 => self.tally.count("event lost"),
+            2 => {
+                self.tally.count("events overflowed");
+                self.hint(Hint::LookEverywhere);
+            }
             3 | 4 => {
+                self.tally.count("event doubled");
                 self.hint(Hint::Look(path.to_owned()));
                 self.hint(Hint::Look(path.to_owned()));
             }

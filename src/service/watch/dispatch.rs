@@ -102,10 +102,25 @@ impl Dispatch {
     /// When the ledger cannot be written.
     pub fn start(&mut self, ledger: &mut Ledger, now: Timestamp) -> Result<(), LedgerError> {
         self.prune(ledger, now)?;
+        ledger.mind_the_clock(now)?;
         for name in self.names() {
             ledger.hurry_letters(&name, now)?;
         }
         Ok(())
+    }
+
+    /// The clock was set back: what waits is not to wait until it has caught up.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn clock_set_back(
+        &mut self,
+        ledger: &mut Ledger,
+        now: Timestamp,
+    ) -> Result<(), LedgerError> {
+        ledger.mind_the_clock(now)?;
+        self.no_thread_until = None;
+        self.look_again(ledger)
     }
 
     /// Forgets old letters, once a day: a daemon may run for months.

@@ -353,3 +353,18 @@ fn a_kill_between_the_look_at_the_pressure_and_its_keeping_loses_no_alert() {
     post.settle();
     assert_eq!(post.kinds(), ["alert"]);
 }
+
+#[test]
+fn a_text_that_waits_to_be_written_does_not_replace_a_newer_one() {
+    let mut post = Post::new(Scenario::Calm, "remind_min  = 60");
+    let now = post.now;
+    post.with(|desk, ledger| {
+        let message = tell::unwritable("acids", "cannot write", now, &desk.zone);
+        let path = desk.results.join("alerts").join(&message.file_name);
+        // As a start finds it that follows upon a kill before the file was written.
+        desk.unwritten.insert(path.clone(), "older\n".to_owned());
+        desk.write_message(ledger, &message, now).unwrap();
+        assert!(desk.flush(true).is_empty());
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), message.body);
+    });
+}

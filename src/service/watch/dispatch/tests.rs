@@ -165,6 +165,34 @@ fn a_server_that_is_back_gets_all_that_waits() {
 }
 
 #[test]
+fn no_letter_waits_for_a_clock_that_was_set_back() {
+    // One that was never tried, and one that is to be tried again: both by a clock that goes a day ahead.
+    for answers in [Vec::new(), vec![transient()]] {
+        let tries = answers.len();
+        let mut office = Office::new(answers);
+        office.queue("a", "mail", at(86_400));
+        office.turn(at(86_400 * tries as i64), tries);
+        let Office {
+            ledger, dispatch, ..
+        } = &mut office;
+        dispatch.clock_set_back(ledger, at(20)).unwrap();
+        office.turn(at(20), 1);
+        assert!(office.dispatch.is_idle(&office.ledger).unwrap());
+        assert_eq!(office.keys().len(), tries + 1);
+    }
+    // The same where the clock was set while nothing ran.
+    let mut office = Office::new([]);
+    office.queue("a", "mail", at(86_400));
+    let Office {
+        ledger, dispatch, ..
+    } = &mut office;
+    dispatch.start(ledger, at(20)).unwrap();
+    dispatch.look_again(ledger).unwrap();
+    office.turn(at(20), 1);
+    assert_eq!(office.keys(), ["a"]);
+}
+
+#[test]
 fn a_refusal_for_good_is_handed_back_and_not_tried_again() {
     let mut office = Office::new([Err(Refusal::Permanent("550 no such user".to_owned()))]);
     office.queue("a", "mail", at(0));

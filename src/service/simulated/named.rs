@@ -1,0 +1,215 @@
+//! Small nights, each of which once ended otherwise than it should.
+
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
+use std::rc::Rc;
+use std::time::Duration;
+
+use super::bench::{self, Injection};
+use super::event::Event;
+use super::fault::{Fault, Part};
+use super::post::Mood;
+use super::world::{EVENING_S, Played};
+use super::{configuration, folder, play_out};
+use crate::random::{Purpose, Random};
+
+/// Local midnight, s after the evening begins.
+const MIDNIGHT_S: u64 = 2 * 3600;
+
+/// A night that is written by hand.
+struct Script {
+    dir: tempfile::TempDir,
+    config: String,
+    world: Played,
+    rows: Vec<Injection>,
+}
+
+impl Script {
+    /// It begins so many seconds after 22:00 local time.
+    fn new(after_s: u64, injections: u64) -> Script {
+        let dir = folder();
+        let config = bench::lay_out(dir.path(), false);
+        let start_s = EVENING_S + i64::try_from(after_s).unwrap();
+        let world = Played::new(dir.path(), start_s, Random::stream(3, 1, Purpose::Order));
+        world.state.borrow_mut().all_events = true;
+        let mut rows = bench::queue(&mut Random::stream(0, 0, Purpose::Order), injections);
+        for row in &mut rows {
+            (row.kind, row.air, row.mmol_l) = ("sample", false, [5.0, 5.0]);
+        }
+        rows[0].kind = "standard";
+        rows.last_mut().unwrap().kind = "standard";
+        Script {
+            dir,
+            config,
+            world,
+            rows,
+        }
+    }
+
+    fn root(&self) -> &Path {
+        self.dir.path()
+    }
+
+    fn at(&self, s: u64, event: Event) {
+        self.world.plan(Duration::from_secs(s), event);
+    }
+
+    fn exports(&self, name: &str) -> PathBuf {
+        self.root().join("exports").join(name)
+    }
+
+    /// The injection of this place (from 1) is exported.
+    fn trace(&self, s: u64, place: usize) {
+        self.trace_again(s, place, 0);
+    }
+
+    fn trace_again(&self, s: u64, place: usize, version: u64) {
+        let row = &self.rows[place - 1];
+        let path = self.exports(&format!("{}.csv", row.stem));
+        let text = bench::trace(row, version);
+        self.at(s, Event::Write { path, text });
+    }
+
+    /// The run list of these injections (from 1 to so many) is written.
+    fn list(&self, s: u64, count: usize) {
+        let path = self.exports("crocks.runlist.csv");
+        let text = bench::run_list(&self.rows[..count]);
+        self.at(s, Event::Write { path, text });
+    }
+
+    fn fault(&self, from_s: u64, until_s: u64, part: Part) {
+        self.world.state.borrow_mut().faults.push(Fault {
+            from: Duration::from_secs(from_s),
+            until: Duration::from_secs(until_s),
+            part,
+            kind: ErrorKind::ResourceBusy,
+            pass: 0,
+            times: u64::MAX,
+            failed_first: None,
+        });
+    }
+
+    /// Plays it to the end, holds it to the promise, and gives the names of its queues' folders.
+    fn holds(self, end_s: u64) -> Vec<String> {
+        self.at(end_s, Event::Stop);
+        let config = configuration(self.root(), &self.config);
+        let world = Rc::new(self.world);
+        if let Err(why) = play_out(self.dir.path(), &config, &world) {
+            panic!("{why}");
+        }
+        let folders = std::fs::read_dir(self.dir.path().join("results/acids")).unwrap();
+        let mut names: Vec<String> = folders
+            .map(|f| f.unwrap().file_name().into_string().unwrap())
+            .filter(|n| n != "alerts")
+            .collect();
+        names.sort();
+        names
+    }
+}
+
+#[test]
+fn results_of_an_emptied_queue_are_removed_when_the_disk_lets_them() {
+    let script = Script::new(0, 4);
+    for k in 1..=4 {
+        script.trace(200 * k as u64, k);
+    }
+    script.list(850, 4);
+    script.fault(845, 900, Part::Results);
+    assert_eq!(script.holds(4000), ["crocks"]);
+}
+
+#[test]
+fn a_kill_while_a_late_list_takes_over_leaves_nothing_behind() {
+    for calls in 1..60 {
+        let script = Script::new(0, 4);
+        for k in 1..=4 {
+            script.trace(200 * k as u64, k);
+        }
+        script.list(850, 4);
+        script.at(851, Event::Kill { calls });
+        assert_eq!(script.holds(4000), ["crocks"], "killed at call {calls}");
+    }
+}
+
+#[test]
+fn a_list_that_names_the_first_of_a_night_renames_the_rest() {
+    let script = Script::new(MIDNIGHT_S - 300, 4);
+    for k in 1..=4 {
+        script.trace(200 * k as u64, k);
+    }
+    // The last three are of the day that has begun.
+    script.list(850, 1);
+    assert_eq!(script.holds(4000), ["crocks", "unlisted-2026-10-25"]);
+}
+
+#[test]
+fn a_trace_out_of_turn_begins_the_night() {
+    let script = Script::new(MIDNIGHT_S - 300, 4);
+    for k in [2, 3, 4] {
+        script.trace(200 * k as u64, k);
+    }
+    // Written before midnight, under another name.
+    let path = script.exports("late.part");
+    let text = bench::trace(&script.rows[0], 0);
+    script.at(
+        200,
+        Event::Write {
+            path: path.clone(),
+            text,
+        },
+    );
+    let to = script.exports(&format!("{}.csv", script.rows[0].stem));
+    script.at(700, Event::Rename { from: path, to });
+    assert_eq!(script.holds(4000), ["unlisted-2026-10-24"]);
+}
+
+#[test]
+fn an_export_again_of_the_first_trace_is_the_same_after_a_kill() {
+    for kill in [false, true] {
+        let script = Script::new(MIDNIGHT_S - 300, 4);
+        for k in 1..=4 {
+            script.trace(200 * k as u64, k);
+        }
+        script.trace_again(500, 1, 1);
+        if kill {
+            script.at(650, Event::Kill { calls: 1 });
+        }
+        assert_eq!(
+            script.holds(4000),
+            ["unlisted-2026-10-25"],
+            "killed: {kill}"
+        );
+    }
+}
+
+#[test]
+fn a_bridge_that_is_exported_again_parts_the_night_with_and_without_a_kill() {
+    for kill in [false, true] {
+        let script = Script::new(MIDNIGHT_S - 700, 5);
+        // 400 s apart, until the second is exported again: then 800 s, which is more than three cycles.
+        for k in 1..=5 {
+            script.trace(300 + 400 * (k as u64 - 1), k);
+        }
+        script.trace_again(1750, 2, 1);
+        if kill {
+            script.at(1600, Event::Kill { calls: 1 });
+        }
+        let names = ["unlisted-2026-10-24", "unlisted-2026-10-25"];
+        assert_eq!(script.holds(5000), names, "killed: {kill}");
+    }
+}
+
+#[test]
+fn letters_do_not_wait_for_a_clock_that_was_set_back() {
+    let mut script = Script::new(0, 4);
+    script.rows[1].mmol_l = [40.0, 5.0];
+    script.list(0, 4);
+    script.at(0, Event::Post(Mood::Hangs));
+    script.at(150, Event::Clock { by_s: 86_400 });
+    for k in 1..=4 {
+        script.trace(200 * k as u64, k);
+    }
+    script.at(900, Event::Clock { by_s: -86_400 });
+    script.at(910, Event::Post(Mood::Well));
+    assert_eq!(script.holds(3000), ["crocks"]);
+}

@@ -267,29 +267,25 @@ impl State {
 
     /// What a call belongs to.
     fn part(&self, deed: &str, path: &Path) -> Vec<Part> {
-        let below = |name: &str| path.starts_with(self.root.join(name));
+        let below = path.strip_prefix(&self.root).unwrap_or(path);
+        let top = below.components().next().map(|c| c.as_os_str());
         let writes = !matches!(deed, "compare with" | "look at" | "list" | "read" | "sweep");
         let mut parts = Vec::new();
-        if below("state") {
-            parts.push(Part::Ledger);
-        } else if below("exports") {
-            parts.push(Part::Exports);
-        } else if below("alive") {
-            parts.push(Part::Heartbeat);
-        } else if below("results") {
-            if !writes {
-                parts.push(Part::Readings);
-            } else {
+        match top.and_then(|t| t.to_str()) {
+            Some("state") => parts.push(Part::Ledger),
+            Some("exports") => parts.push(Part::Exports),
+            Some("alive") => parts.push(Part::Heartbeat),
+            Some("results") if !writes => parts.push(Part::Readings),
+            Some("results") => {
                 parts.push(Part::Results);
                 if path.ends_with("sheet.csv") {
                     parts.push(Part::Sheet);
                 }
-                if below("results/acids/alerts") {
+                if below.starts_with("results/acids/alerts") {
                     parts.push(Part::Alerts);
                 }
             }
-        } else {
-            parts.push(Part::Settings);
+            _ => parts.push(Part::Settings),
         }
         parts
     }

@@ -27,6 +27,8 @@ pub struct House {
     pub config: Config,
     /// When the last night began.
     pub last_night: Timestamp,
+    /// Hash of the method.
+    pub method_sha256: String,
     blank: Evaluation,
     standard: Evaluation,
     sample: Evaluation,
@@ -75,16 +77,16 @@ impl House {
             standard: gave(7)?,
             sample: gave(8)?,
             // The daemon that is started at the end has the clock of today.
-            last_night: Timestamp::now() - SignedDuration::from_hours(72),
+            last_night: Timestamp::now() - SignedDuration::from_hours(48),
+            method_sha256: method.sha256.clone(),
             injections: size.injections,
             config,
         })
     }
 
-    /// When the night of this number of so many begins.
-    pub fn night(&self, night: usize, of: usize) -> anyhow::Result<Timestamp> {
-        let days = i64::try_from(of.saturating_sub(night + 1))?;
-        Ok(self.last_night - SignedDuration::from_hours(24 * days))
+    /// Injections of a queue.
+    pub fn injections(&self) -> usize {
+        self.injections
     }
 
     /// From injection to injection: all of a night's fit into it.

@@ -1,37 +1,39 @@
-//! Months of nights in minutes: whether the house grows old.
+//! The program on the history of years: its start, its memory, its idling, and what a landing costs.
 //!
 //! ```text
-//! cargo run --release --example soak -- [--stations 100] [--queues 100] [--injections 100] [--landed 1000000]
-//!                                       [--old-files 100000] [--idle-s 60] [--into DIR]
+//! cargo build --release && cargo run --release --example soak -- [--landed 1000000] [--stations 100] [--injections 100]
+//!                 [--running 100] [--old-files 100000] [--idle-s 60] [--into DIR] [--program target/release/runsitter]
 //! ```
 //!
-//! Every station gets a queue each day. Its landings go through the desk of the daemon on a clock that is made up; the
-//! traces are evaluated once, for each kind of injection, and what that gave lands again and again under other names. Then
-//! the ledger is filled up to the number of landed traces, the daemon itself is started on it, and it watches a folder in
-//! which nothing happens. Exit code 1 where something grew that must not.
+//! A ledger is filled with so many landed traces; so many stations have a queue that runs. Exit code 1 where a bound is passed.
+//! Months of nights through the daemon's loop are lived in `src/service/simulated/long.rs`.
 
 mod gauge;
+mod history;
 mod house;
-mod life;
-mod start;
+mod landing;
+mod program;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::time::Instant;
 
 use anyhow::{Context as _, bail};
+use jiff::{SignedDuration, Timestamp};
+use runsitter::ledger::Ledger;
 
 /// How much of everything.
 #[derive(Debug, Clone)]
 pub struct Size {
     stations: usize,
-    queues: usize,
     injections: usize,
     landed: usize,
+    running: usize,
     old_files: usize,
     idle_s: u64,
 }
 
-/// What must not grow, and did or did not.
+/// What must stay within its bounds, and did or did not.
 #[derive(Debug, Default)]
 pub struct Findings {
     bad: usize,
@@ -45,16 +47,22 @@ impl Findings {
     }
 }
 
-fn main() -> anyhow::Result<ExitCode> {
+struct Order {
+    size: Size,
+    into: Option<PathBuf>,
+    program: PathBuf,
+}
+
+fn order() -> anyhow::Result<Order> {
     let mut size = Size {
         stations: 100,
-        queues: 100,
         injections: 100,
         landed: 1_000_000,
+        running: 100,
         old_files: 100_000,
         idle_s: 60,
     };
-    let mut into: Option<PathBuf> = None;
+    let (mut into, mut program) = (None, None);
     let mut args = std::env::args().skip(1);
     while let Some(word) = args.next() {
         let value = args.next().with_context(|| format!("{word}: no value"))?;
@@ -65,22 +73,73 @@ fn main() -> anyhow::Result<ExitCode> {
         };
         match word.as_str() {
             "--stations" => size.stations = number()?,
-            "--queues" => size.queues = number()?,
             "--injections" => size.injections = number()?,
             "--landed" => size.landed = number()?,
+            "--running" => size.running = number()?,
             "--old-files" => size.old_files = number()?,
-            "--idle-s" => size.idle_s = value.parse().context("--idle-s: expected seconds")?,
+            "--idle-s" => size.idle_s = u64::try_from(number()?)?,
             "--into" => into = Some(PathBuf::from(&value)),
+            "--program" => program = Some(PathBuf::from(&value)),
             _ => bail!("{word}: no such option"),
         }
     }
+    let program = match program {
+        Some(program) => program,
+        // Beside the folder of the examples.
+        None => std::env::current_exe()?
+            .parent()
+            .and_then(|p| p.parent())
+            .context("no folder of programs")?
+            .join("runsitter"),
+    };
+    Ok(Order {
+        size,
+        into,
+        program,
+    })
+}
+
+fn main() -> anyhow::Result<ExitCode> {
+    let Order {
+        size,
+        into,
+        program,
+    } = order()?;
     let scratch = match &into {
         Some(folder) => tempfile::tempdir_in(folder)?,
         None => tempfile::tempdir()?,
     };
     let house = house::House::build(scratch.path(), &size)?;
     let mut findings = Findings::default();
-    life::live(&house, &size, &mut findings)?;
-    start::start(&house, &size, &mut findings)?;
+    let began = Instant::now();
+    let mut ledger = Ledger::open(&house.config.state_dir)?;
+    let landed = history::fill(&house, &size, &mut ledger)?;
+    history::old_files(&house, size.old_files, &mut ledger)?;
+    let bytes = history::bytes(&ledger)?;
+    println!(
+        "     a ledger of {landed} landed traces, {} MiB, {} bytes for each; made in {:.0} s",
+        bytes >> 20,
+        bytes / (landed.max(1) as u64),
+        began.elapsed().as_secs_f64()
+    );
+    landing::beside_history(&house, &size, &mut ledger, &mut findings)?;
+    // Queues that run when the program starts: their last trace is a few minutes old.
+    let traces = house.injections() / 2;
+    let start =
+        Timestamp::now() - house.cycle() * i32::try_from(traces)? - SignedDuration::from_mins(5);
+    for station in house.config.stations.iter().take(size.running) {
+        history::land(&house, station, "running", start, traces, &mut ledger)?;
+    }
+    println!(
+        "     {} queues run, of each {traces} traces have landed",
+        size.running
+    );
+    drop(ledger);
+    program::run(
+        &program,
+        &scratch.path().join("runsitter.toml"),
+        &size,
+        &mut findings,
+    )?;
     Ok(ExitCode::from(u8::from(findings.bad > 0)))
 }

@@ -122,7 +122,7 @@ pub enum LedgerError {
         found: i64,
     },
     /// SQLite says no.
-    #[error("{path}: {source}")]
+    #[error("{path}: {source}{}", what_to_do(source))]
     Sqlite {
         /// The database.
         path: PathBuf,
@@ -310,6 +310,18 @@ fn commit(transaction: rusqlite::Transaction<'_>, path: &Path) -> Result<(), Led
     transaction
         .commit()
         .map_err(|source| LedgerError::of(path, source))
+}
+
+/// What a person can do about it, where that is known.
+fn what_to_do(source: &rusqlite::Error) -> &'static str {
+    use rusqlite::ErrorCode;
+    match source.sqlite_error_code() {
+        Some(ErrorCode::DiskFull) => "; make room on that disk",
+        Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen) => "; give back the right to write there",
+        Some(ErrorCode::SystemIoFailure) => "; look at that disk, or its quota",
+        Some(ErrorCode::DatabaseBusy) => "; another program has it open",
+        _ => "",
+    }
 }
 
 /// Nanoseconds since 1970, as the ledger keeps time (until the year 2262; later times become that).

@@ -219,6 +219,13 @@ impl Ledger {
                     links.add(Table::Landing, row, Some(queue))?;
                 }
                 links.touch(&from);
+                // Emptied, it counts as open until it is dropped: a start after a kill finds it.
+                transaction
+                    .prepare_cached(
+                        "UPDATE queue SET ended_ns = NULL WHERE station = ?1 AND queue = ?2
+                         AND NOT EXISTS (SELECT 1 FROM landing WHERE station = ?1 AND queue = ?2)",
+                    )?
+                    .execute(params![station, from])?;
             }
             Ok(((), links.close(station)?))
         })

@@ -154,6 +154,20 @@ impl Ledger {
         )
     }
 
+    /// Queues that lost everything to a late list and were not dropped any more.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn emptied_queues(&self, station: &str) -> Result<Vec<String>, LedgerError> {
+        self.queue_names(
+            "SELECT q.queue FROM queue q INDEXED BY queue_open WHERE q.station = ?1 AND q.ended_ns IS NULL
+               AND NOT EXISTS (SELECT 1 FROM landing l WHERE l.station = q.station AND l.queue = q.queue)
+               AND NOT EXISTS (SELECT 1 FROM run_list r WHERE r.station = q.station AND r.queue = q.queue)
+             ORDER BY q.queue",
+            params![station],
+        )
+    }
+
     /// Queues of which nothing has landed yet and whose list was read since then.
     ///
     /// # Errors

@@ -64,24 +64,4 @@ impl Ledger {
             .map_err(|e| self.sqlite(e))?;
         rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
-
-    /// Unlisted queues of which everything has moved to other queues: their results are to be removed.
-    ///
-    /// # Errors
-    /// When the database cannot be read.
-    pub fn emptied_queues(&self, station: &str) -> Result<Vec<String>, LedgerError> {
-        self.leave("emptied queues")?;
-        let mut statement = self
-            .connection
-            .prepare_cached(
-                "SELECT queue FROM queue AS q WHERE station = ?1 AND queue >= 'unlisted-' AND queue < 'unlisted.'
-                 AND NOT EXISTS (SELECT 1 FROM landing AS l WHERE l.station = q.station AND l.queue = q.queue)
-                 ORDER BY queue",
-            )
-            .map_err(|e| self.sqlite(e))?;
-        let rows = statement
-            .query_map([station], |row| row.get(0))
-            .map_err(|e| self.sqlite(e))?;
-        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
-    }
 }

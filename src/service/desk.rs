@@ -99,6 +99,8 @@ pub struct Desk {
     bad_lists: BTreeMap<String, Alert>,
     /// Their files as they were read: they are not read again until they change.
     bad_files: BTreeMap<PathBuf, Seen>,
+    /// Those of them that are not there any more, and since when that is known.
+    gone_files: BTreeMap<PathBuf, Timestamp>,
     /// Alert files that could not be written yet.
     unwritten: BTreeMap<PathBuf, String>,
     joins: joining::Joins,
@@ -144,6 +146,7 @@ impl Desk {
             loaded: BTreeSet::new(),
             bad_lists: BTreeMap::new(),
             bad_files: BTreeMap::new(),
+            gone_files: BTreeMap::new(),
             unwritten: BTreeMap::new(),
             joins: joining::Joins::default(),
             shelf: shelf::Shelf::default(),
@@ -323,6 +326,7 @@ impl Desk {
         }
         self.keep_pressures(ledger)?;
         if !self.bad_lists.is_empty() {
+            self.drop_gone_lists(ledger, now)?;
             self.place_bad_lists(ledger)?;
         }
         self.note_made(ledger)?;

@@ -57,6 +57,7 @@ pub fn process(
         .map_err(|e| FileError::whole(&results, format!("cannot be made: {e}")))
         .map_err(DeskError::Results)?;
     let mut desk = Desk::open(config, station, ledger, 1.0)?;
+    desk.leave_emptied_before(ledger)?;
     let mut out = Processed::default();
     let now = outside::wall();
     let (lists, traces) = collect(&desk, paths, &mut out);

@@ -318,6 +318,10 @@ fn ledger_without_room(may_mount: bool) {
     daemon.until("it says that the ledger cannot be written", |log| {
         log.contains("the ledger cannot be written now")
     });
+    daemon.until("it says what can be done", |log| {
+        log.contains("; make room on that disk")
+            || log.contains("; look at that disk, or its quota")
+    });
     daemon.until("a letter says so", |_| told(&hook) == 1);
     no_sign_of_life(&lab, Duration::from_secs(4));
     match filler {

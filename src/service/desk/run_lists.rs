@@ -1,7 +1,11 @@
 //! Run lists: taken up, late, changed, or of no use.
 
-use jiff::Timestamp;
+use std::collections::BTreeSet;
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
+
+use jiff::{SignedDuration, Timestamp};
 
 use super::{Desk, DeskError, safe_folder};
 use crate::check::Check;
@@ -15,6 +19,9 @@ use crate::service::evaluate::hex;
 use crate::service::lists;
 use crate::service::outputs::Outputs;
 use crate::tell;
+
+/// A file that is not there for so long was taken away: one that is saved anew is away for a moment, too.
+const GONE: SignedDuration = SignedDuration::from_mins(10);
 
 impl Desk {
     /// A run list that has settled. One that cannot be used is told; an earlier usable version stays in use.
@@ -166,6 +173,35 @@ impl Desk {
         Ok(())
     }
 
+    /// A list that could not be used and was taken away is no longer told of.
+    pub(super) fn drop_gone_lists(
+        &mut self,
+        ledger: &mut Ledger,
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        let gone: BTreeSet<PathBuf> = self
+            .bad_files
+            .keys()
+            .filter(|p| is_gone(p))
+            .cloned()
+            .collect();
+        self.gone_files.retain(|path, _| gone.contains(path));
+        for path in gone {
+            let since = *self.gone_files.entry(path.clone()).or_insert(now);
+            if now.duration_since(since).abs() < GONE {
+                continue;
+            }
+            self.gone_files.remove(&path);
+            self.bad_files.remove(&path);
+            let queue = lists::queue_of(&path);
+            if !self.bad_files.keys().any(|p| lists::queue_of(p) == queue) {
+                tracing::info!(path = %path.display(), "a run list that could not be used was taken away");
+                self.clear_bad_list(ledger, &queue, now)?;
+            }
+        }
+        Ok(())
+    }
+
     /// Puts the alert of every unusable list where its traces are: in the queue that goes on with an earlier version,
     /// else in the newest unlisted queue.
     pub(super) fn place_bad_lists(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
@@ -191,6 +227,13 @@ impl Desk {
         }
         Ok(())
     }
+}
+
+/// The file is not there, and that is not because its folder is away.
+fn is_gone(path: &Path) -> bool {
+    let looked = outside::disk("look at", path).and_then(|()| std::fs::symlink_metadata(path));
+    looked.is_err_and(|e| e.kind() == ErrorKind::NotFound)
+        && path.parent().is_some_and(Path::is_dir)
 }
 
 /// `run-list`: which file, which line, and what is done instead.

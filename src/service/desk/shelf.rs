@@ -246,6 +246,7 @@ impl Desk {
             self.joins.forget(&name);
             self.outputs.remove(&name);
             self.loaded.remove(&name);
+            self.shelf.unusable.remove(&name);
             self.forget_letters(&name);
         }
         if let Some(before) = later(now, -ACTIVITY_S) {

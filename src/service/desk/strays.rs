@@ -87,8 +87,11 @@ impl Desk {
         Ok(())
     }
 
-    /// Queues that had lost everything before the start.
-    pub(super) fn leave_emptied_before(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
+    /// Queues that had lost everything before the start, and whose results were not removed any more.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read or written.
+    pub fn leave_emptied_before(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
         for name in ledger.emptied_queues(&self.station.name)? {
             self.forsake(ledger, &name)?;
         }

@@ -13,6 +13,7 @@ mod calls;
 mod event;
 mod fault;
 mod held;
+mod long;
 mod named;
 mod night;
 mod post;

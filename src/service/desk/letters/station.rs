@@ -77,6 +77,11 @@ impl Desk {
             ..Told::default()
         };
         ledger.keep_told(&self.station.name, STATION, &told, now)?;
+        // What is known of a list is needed for as long as the book has it.
+        let book = &decided.book;
+        postbox
+            .lists
+            .retain(|place, _| book.told.iter().any(|t| t.place == *place));
         self.know(STATION, Some(decided.book));
         self.posted(&letters);
         Ok(())

@@ -175,6 +175,38 @@ fn a_list_claims_a_trace_of_an_unlisted_night_long_over() {
 }
 
 #[test]
+fn what_a_list_emptied_before_a_kill_is_cleared_at_the_next_start() {
+    for ended in [false, true] {
+        let mut house = House::new();
+        let unlisted = house.land("crock-a", at(1), 1);
+        if ended {
+            house.pass(at(24 * 5));
+        }
+        let station = house.config.stations[0].name.clone();
+        let folder = house.with(|desk, _| {
+            desk.flush(true);
+            desk.results_folder().join(&unlisted)
+        });
+        assert!(folder.join("sheet.csv").exists());
+        // The program was killed when the list had claimed the trace, and nothing else was done.
+        house.with(|_, ledger| {
+            let id = ledger.landings(&station, &unlisted).unwrap()[0].landing.id;
+            let claimed = [(id, "crock-a".to_owned(), "crocks".to_owned())];
+            ledger.move_landings(&station, &claimed).unwrap();
+        });
+        house.start();
+        let now = house.now;
+        house.with(|desk, ledger| {
+            desk.flush(true);
+            desk.settle(ledger, now).unwrap();
+        });
+        assert!(!folder.exists(), "ended: {ended}");
+        let queues = house.with(|_, ledger| ledger.queues(&station).unwrap());
+        assert!(!queues.iter().any(|(name, _)| *name == unlisted));
+    }
+}
+
+#[test]
 fn a_list_that_was_replaced_names_nothing_any_more() {
     let mut house = House::new();
     house.list("crocks", at(0), &["a", "b"]);
@@ -213,6 +245,39 @@ fn a_list_that_is_spoilt_later_leaves_the_results_of_its_night() {
     house.list("crocks", at(24 * 10), &["a", "b"]);
     house.pass(at(24 * 13));
     assert_eq!(house.in_memory(), [""; 0]);
+}
+
+#[test]
+fn a_list_that_cannot_be_used_is_told_of_until_it_is_taken_away() {
+    let mut house = House::new();
+    let path = house._root.path().join("spoilt.runlist.csv");
+    std::fs::write(&path, "a,b").unwrap();
+    let seen = Seen {
+        modified: at(0),
+        path: path.clone(),
+        size: 3,
+    };
+    let settle = |house: &mut House, now: Timestamp| {
+        house.with(|desk, ledger| {
+            desk.settle(ledger, now).unwrap();
+            desk.bad_lists.len() + desk.bad_files.len()
+        })
+    };
+    house.with(|desk, ledger| {
+        desk.take_list(ledger, &seen, b"a,b".to_vec(), at(0))
+            .unwrap();
+    });
+    let minute = |m: i64| at(24) + SignedDuration::from_mins(m);
+    assert_eq!(settle(&mut house, minute(0)), 2);
+    std::fs::remove_file(&path).unwrap();
+    assert_eq!(settle(&mut house, minute(1)), 2);
+    // Saved anew, still of no use.
+    std::fs::write(&path, "a,b").unwrap();
+    assert_eq!(settle(&mut house, minute(20)), 2);
+    std::fs::remove_file(&path).unwrap();
+    assert_eq!(settle(&mut house, minute(21)), 2);
+    assert_eq!(settle(&mut house, minute(30)), 2);
+    assert_eq!(settle(&mut house, minute(31)), 0);
 }
 
 #[test]

@@ -61,7 +61,7 @@ pub(super) struct State {
     pub tally: Tally,
     in_event: bool,
     pub log: Vec<String>,
-    pub deeds: BTreeMap<u64, String>,
+    /// Each call of the disk goes into the log.
     pub keep_deeds: bool,
 }
 
@@ -106,7 +106,6 @@ impl Played {
                 tally: Tally::default(),
                 in_event: false,
                 log: Vec::new(),
-                deeds: BTreeMap::new(),
                 keep_deeds: false,
             }),
         }
@@ -198,8 +197,8 @@ impl State {
         }
         if self.keep_deeds {
             let short = path.strip_prefix(&self.root).unwrap_or(path);
-            self.deeds
-                .insert(self.calls, format!("{deed} {}", short.display()));
+            self.log
+                .push(format!("{:?}   {deed} {}", self.now, short.display()));
         }
         if self.kill_at.is_some_and(|n| self.calls >= n) {
             self.kill_at = None;
@@ -340,7 +339,7 @@ impl State {
             return;
         };
         self.in_event = true;
-        if self.log.len() < 400 {
+        if self.log.len() < 400 || self.keep_deeds {
             let text = event.short(&self.root);
             self.log.push(format!("{:?} {text}", self.now));
         }

@@ -31,6 +31,9 @@ pub fn beside_history(
         ..size.clone()
     };
     let before = fill(house, &few, &mut short)?;
+    // As after a start: it does not remember what it was filled with.
+    drop(short);
+    let mut short = Ledger::open(&other)?;
     let mut costs = [Vec::new(), Vec::new()];
     let station = station(house, 0)?;
     let list = house.list("tonight")?;

@@ -64,4 +64,28 @@ impl Ledger {
             .map_err(|e| self.sqlite(e))?;
         rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
     }
+
+    /// A name's last content in an unlisted queue is this one; where a path is given, one that did not lie there.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn has_unlisted(
+        &self,
+        station: &str,
+        stem: &str,
+        sha256: &str,
+        but: Option<&std::path::Path>,
+    ) -> Result<bool, LedgerError> {
+        self.leave("has unlisted")?;
+        let but = but.map(|p| p.as_os_str().as_encoded_bytes());
+        self.connection
+            .prepare_cached(
+                "SELECT 1 FROM landing AS l WHERE station = ?1 AND stem = ?2 AND queue >= 'unlisted-' AND queue < 'unlisted.'
+                 AND sha256 = ?3 AND (?4 IS NULL OR path <> ?4) AND NOT EXISTS
+                     (SELECT 1 FROM landing AS n WHERE n.station = l.station AND n.stem = l.stem AND n.id > l.id AND n.queue = l.queue)
+                 LIMIT 1",
+            )
+            .and_then(|mut s| s.exists(params![station, stem, sha256, but]))
+            .map_err(|e| self.sqlite(e))
+    }
 }

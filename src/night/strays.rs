@@ -70,23 +70,48 @@ impl Strays {
 
     /// A trace counts from now on, and whether a list names it.
     pub fn add(&mut self, mark: Mark, unlisted: bool) {
-        let fresh = self.written.insert(mark);
-        if fresh {
+        let mut joins = false;
+        if self.written.insert(mark) {
             self.bound(mark);
             if let Some(after) = self.after(mark) {
+                let was_start = self.starts.contains(&after);
                 self.bound(after);
-                if self.near(mark.0, after.0) {
-                    self.doubt_from(mark);
-                }
+                joins = was_start && !self.starts.contains(&after);
             }
         }
         let changed = match unlisted {
             true => self.unlisted.insert(mark),
             false => self.unlisted.remove(&mark),
         };
-        if changed && !fresh {
+        // Whatever is not the first of its night changes nothing for the others.
+        if joins || changed && self.leads(mark) {
             self.doubt_from(mark);
         }
+    }
+
+    /// A trace counts no more: another content has taken its place.
+    pub fn remove(&mut self, mark: Mark) {
+        let led = self.unlisted.contains(&mark) && self.leads(mark);
+        if !self.written.remove(&mark) {
+            return;
+        }
+        self.starts.remove(&mark);
+        self.unlisted.remove(&mark);
+        let Some(after) = self.after(mark) else {
+            return;
+        };
+        let was_start = self.starts.contains(&after);
+        self.bound(after);
+        if led || self.starts.contains(&after) != was_start {
+            self.doubt_from(mark);
+        }
+    }
+
+    /// No trace without a list comes before this one in its night, but one may after it.
+    fn leads(&self, mark: Mark) -> bool {
+        let first = self.unlisted.range(self.start(mark)..mark).next().is_none();
+        let after = self.after(mark);
+        first && after.is_some_and(|after| self.near(mark.0, after.0))
     }
 
     /// Keeps so many of the latest traces as are remembered.
@@ -94,19 +119,6 @@ impl Strays {
         let over = self.written.len().saturating_sub(REMEMBERED);
         if let Some(oldest) = self.written.iter().nth(over).copied().filter(|_| over > 0) {
             self.forget_before(oldest);
-        }
-    }
-
-    /// A trace counts no more: another content has taken its place.
-    pub fn remove(&mut self, mark: Mark) {
-        if !self.written.remove(&mark) {
-            return;
-        }
-        self.starts.remove(&mark);
-        self.unlisted.remove(&mark);
-        if let Some(after) = self.after(mark) {
-            self.bound(after);
-            self.doubt_from(mark);
         }
     }
 
@@ -220,6 +232,26 @@ mod tests {
         strays.add((at(10), 7), false);
         assert_eq!(strays.take_doubt(), Some((at(10), Timestamp::MAX)));
         assert_eq!(strays.first(at(18)), at(0));
+    }
+
+    #[test]
+    fn who_is_not_the_first_of_a_night_changes_nothing_for_the_others() {
+        let mut strays = strays(&[(0, true), (9, true), (18, true), (40, true)]);
+        strays.add((at(11), 7), true);
+        strays.remove((at(9), 1));
+        assert_eq!(strays.take_doubt(), Some((at(9), at(40))), "parted: 0, 11");
+        strays.add((at(5), 8), false);
+        strays.take_doubt();
+        strays.add((at(12), 9), true);
+        strays.add((at(13), 10), false);
+        strays.add((at(13), 10), true);
+        strays.remove((at(12), 9));
+        assert_eq!(strays.take_doubt(), None);
+        // The first one does.
+        strays.remove((at(0), 0));
+        assert_eq!(strays.take_doubt(), Some((at(0), at(40))));
+        strays.add((at(-2), 11), true);
+        assert_eq!(strays.take_doubt(), Some((at(-2), at(40))));
     }
 
     #[test]

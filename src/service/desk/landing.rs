@@ -7,8 +7,9 @@ use jiff::Timestamp;
 
 use super::{Desk, DeskError, Event, stem_of};
 use crate::intake::Seen;
-use crate::ledger::{FileSeen, Ledger, NewLanding};
+use crate::ledger::{FileSeen, Ledger, LedgerError, NewLanding};
 use crate::night::Landing;
+use crate::night::station::UNLISTED;
 use crate::reading::Evaluation;
 use crate::service::evaluate::Taken;
 
@@ -38,7 +39,10 @@ impl Desk {
             let same = before
                 .as_ref()
                 .is_some_and(|b| b.sha256 == taken.sha256 && b.evaluation == taken.evaluation);
-            if same {
+            let copied = before.is_none()
+                && queue.starts_with(UNLISTED)
+                && self.is_copy(ledger, &stem, &taken, &fresh)?;
+            if same || copied {
                 let seen = self.file_seen(&taken.seen);
                 unchanged.push((taken.seen.path, seen));
                 continue;
@@ -82,6 +86,30 @@ impl Desk {
             self.say_landed(queue, landing);
         }
         self.part_nights(ledger)
+    }
+
+    /// This content has landed already, in another night: a copy made later, or a file that was touched. Where it cannot be read
+    /// and lies where it lay, it is a new failure.
+    fn is_copy(
+        &self,
+        ledger: &Ledger,
+        stem: &str,
+        taken: &Taken,
+        fresh: &[(Seen, String, Arc<Landing>)],
+    ) -> Result<bool, LedgerError> {
+        let content = taken.sha256.as_str();
+        if content.is_empty() {
+            return Ok(false);
+        }
+        let mut fresh = fresh.iter().map(|(_, _, landing)| landing);
+        if fresh.any(|l| l.stem == stem && l.sha256 == content) {
+            return Ok(true);
+        }
+        let here = match taken.evaluation {
+            Evaluation::Read(_) => None,
+            Evaluation::Unreadable(_) => Some(taken.seen.path.as_path()),
+        };
+        ledger.has_unlisted(&self.station.name, stem, content, here)
     }
 
     fn say_landed(&mut self, queue: &str, landing: &Landing) {

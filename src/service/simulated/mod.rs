@@ -4,7 +4,8 @@
 //! Played are both clocks, the time zone, the system's file events, the instrument, the post, the answers of the disk, and
 //! kills ([`crate::outside`]). The simulator lies in the crate because these are not for others to reach.
 //!
-//! `RUNSITTER_SEED=n cargo test --lib simulated::one` plays one night again and says what happened in it;
+//! `RUNSITTER_SEED=n cargo test --lib simulated::one` plays one night again and says what happened in it, with `RUNSITTER_CALLS=1`
+//! each call of the disk too;
 //! `RUNSITTER_NIGHTS=n` sets how many [`nights`] plays, from the seed `RUNSITTER_FROM` on.
 
 mod again;
@@ -116,6 +117,7 @@ fn night_of(seed: u64, keep: Option<&Path>) -> Result<Tally, String> {
     let root: PathBuf = keep.map_or_else(|| dir.path().to_owned(), Path::to_owned);
     let Night { config, world } = night::build(&root, seed);
     let config = configuration(&root, &config);
+    world.state.borrow_mut().keep_deeds = std::env::var_os("RUNSITTER_CALLS").is_some();
     let world = Rc::new(world);
     let held = play_out(&root, &config, &world);
     let tally = world.state.borrow().tally.clone();

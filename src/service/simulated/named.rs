@@ -200,6 +200,18 @@ fn a_bridge_that_is_exported_again_parts_the_night_with_and_without_a_kill() {
 }
 
 #[test]
+fn a_copy_that_is_made_the_next_day_is_no_other_trace() {
+    let script = Script::new(MIDNIGHT_S - 1200, 4);
+    for k in 1..=4 {
+        script.trace(200 * k as u64, k);
+    }
+    let from = script.exports(&format!("{}.csv", script.rows[2].stem));
+    let to = script.exports("copies").join(from.file_name().unwrap());
+    script.at(2000, Event::Copy { from, to });
+    assert_eq!(script.holds(5000), ["unlisted-2026-10-24"]);
+}
+
+#[test]
 fn letters_do_not_wait_for_a_clock_that_was_set_back() {
     let mut script = Script::new(0, 4);
     script.rows[1].mmol_l = [40.0, 5.0];

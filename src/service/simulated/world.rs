@@ -61,7 +61,7 @@ pub(super) struct State {
     pub tally: Tally,
     in_event: bool,
     pub log: Vec<String>,
-    pub deeds: BTreeMap<u64, String>,
+    /// Each call of the disk goes into the log.
     pub keep_deeds: bool,
 }
 
@@ -106,7 +106,6 @@ impl Played {
                 tally: Tally::default(),
                 in_event: false,
                 log: Vec::new(),
-                deeds: BTreeMap::new(),
                 keep_deeds: false,
             }),
         }
@@ -198,8 +197,8 @@ impl State {
         }
         if self.keep_deeds {
             let short = path.strip_prefix(&self.root).unwrap_or(path);
-            self.deeds
-                .insert(self.calls, format!("{deed} {}", short.display()));
+            self.log
+                .push(format!("{:?}   {deed} {}", self.now, short.display()));
         }
         if self.kill_at.is_some_and(|n| self.calls >= n) {
             self.kill_at = None;
@@ -267,29 +266,25 @@ impl State {
 
     /// What a call belongs to.
     fn part(&self, deed: &str, path: &Path) -> Vec<Part> {
-        let below = |name: &str| path.starts_with(self.root.join(name));
+        let below = path.strip_prefix(&self.root).unwrap_or(path);
+        let top = below.components().next().map(|c| c.as_os_str());
         let writes = !matches!(deed, "compare with" | "look at" | "list" | "read" | "sweep");
         let mut parts = Vec::new();
-        if below("state") {
-            parts.push(Part::Ledger);
-        } else if below("exports") {
-            parts.push(Part::Exports);
-        } else if below("alive") {
-            parts.push(Part::Heartbeat);
-        } else if below("results") {
-            if !writes {
-                parts.push(Part::Readings);
-            } else {
+        match top.and_then(|t| t.to_str()) {
+            Some("state") => parts.push(Part::Ledger),
+            Some("exports") => parts.push(Part::Exports),
+            Some("alive") => parts.push(Part::Heartbeat),
+            Some("results") if !writes => parts.push(Part::Readings),
+            Some("results") => {
                 parts.push(Part::Results);
                 if path.ends_with("sheet.csv") {
                     parts.push(Part::Sheet);
                 }
-                if below("results/acids/alerts") {
+                if below.starts_with("results/acids/alerts") {
                     parts.push(Part::Alerts);
                 }
             }
-        } else {
-            parts.push(Part::Settings);
+            _ => parts.push(Part::Settings),
         }
         parts
     }
@@ -344,7 +339,7 @@ impl State {
             return;
         };
         self.in_event = true;
-        if self.log.len() < 400 {
+        if self.log.len() < 400 || self.keep_deeds {
             let text = event.short(&self.root);
             self.log.push(format!("{:?} {text}", self.now));
         }

@@ -19,7 +19,7 @@ use crate::post::worker::{Courier, Job, Report};
 use crate::service::watch::{self, Options, Signal};
 
 /// Memory may grow by so much though nothing is kept, KiB: what the allocator and the database hold for reuse.
-const SLACK_KIB: u64 = 8 * 1024;
+const SLACK_KIB: u64 = 4 * 1024;
 /// Or by so much of what was held.
 const SLACK: f64 = 0.05;
 /// The last nights may cost so many times what the first ones did, CPU time.

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Duration;
 
+use super::fault::Part;
 use super::world::Played;
 use crate::config::Config;
 use crate::intake::scan;
@@ -282,7 +283,11 @@ impl Held<'_> {
     /// While something that must work fails, the sign of life stops.
     fn silence_was_visible(&self) -> Result<(), String> {
         let state = self.world.state.borrow();
-        for fault in &state.faults {
+        if let Some(beat) = state.false_beats.first() {
+            return Err(format!("a sign of life at {beat}"));
+        }
+        let results = [Part::Results, Part::Sheet, Part::Alerts];
+        for fault in state.faults.iter().filter(|f| !results.contains(&f.part)) {
             let Some(first) = fault.failed_first else {
                 continue;
             };

@@ -43,8 +43,11 @@ pub fn beside_history(
         path: path(station, "tonight", "tonight.runlist.csv"),
         size: list.len() as u64,
     };
+    // Results of its own: two desks that write one sheet would each find it changed by somebody else.
+    let mut apart = house.config.clone();
+    apart.results_dir = other.join("results");
     let mut desks = [
-        Desk::open(&house.config, station, &mut short, 1.0)?,
+        Desk::open(&apart, station, &mut short, 1.0)?,
         Desk::open(&house.config, station, ledger, 1.0)?,
     ];
     let mut ledgers = [&mut short, ledger];

@@ -31,6 +31,9 @@ pub fn beside_history(
         ..size.clone()
     };
     let before = fill(house, &few, &mut short)?;
+    // As after a start: it does not remember what it was filled with.
+    drop(short);
+    let mut short = Ledger::open(&other)?;
     let mut costs = [Vec::new(), Vec::new()];
     let station = station(house, 0)?;
     let list = house.list("tonight")?;
@@ -40,8 +43,11 @@ pub fn beside_history(
         path: path(station, "tonight", "tonight.runlist.csv"),
         size: list.len() as u64,
     };
+    // Results of its own: two desks that write one sheet would each find it changed by somebody else.
+    let mut apart = house.config.clone();
+    apart.results_dir = other.join("results");
     let mut desks = [
-        Desk::open(&house.config, station, &mut short, 1.0)?,
+        Desk::open(&apart, station, &mut short, 1.0)?,
         Desk::open(&house.config, station, ledger, 1.0)?,
     ];
     let mut ledgers = [&mut short, ledger];

@@ -122,6 +122,8 @@ fn main() -> anyhow::Result<ExitCode> {
         bytes / (landed.max(1) as u64),
         began.elapsed().as_secs_f64()
     );
+    drop(ledger);
+    let mut ledger = Ledger::open(&house.config.state_dir)?;
     landing::beside_history(&house, &size, &mut ledger, &mut findings)?;
     // Queues that run when the program starts: their last trace is a few minutes old.
     let traces = house.injections() / 2;

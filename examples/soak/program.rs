@@ -11,8 +11,9 @@ use anyhow::{Context as _, bail, ensure};
 use crate::gauge::{cpu_s, held};
 use crate::{Findings, Size};
 
-/// From its start to the word that it watches it may take so long.
-const START: Duration = Duration::from_secs(2);
+/// From its start to the word that it watches it may use so much CPU, s: one thread does the work, so that is how long it takes
+/// on a machine that has nothing else to do. A busy one takes longer on the clock, which is printed.
+const START_S: f64 = 2.0;
 /// It may hold so much, MiB.
 const MEMORY_MIB: u64 = 400;
 /// It may use so much CPU in a minute in which nothing happens, s.
@@ -23,6 +24,8 @@ const LONGEST: Duration = Duration::from_secs(300);
 struct Daemon {
     child: Child,
     ready: Duration,
+    /// CPU time until then, s.
+    used_s: f64,
 }
 
 /// Starts the program and waits until it says, as it says to systemd, that it is ready.
@@ -53,7 +56,12 @@ fn start(program: &Path, config: &Path) -> anyhow::Result<Daemon> {
                 .is_some_and(|w| w.starts_with(b"READY=1"))
         {
             let ready = began.elapsed();
-            return Ok(Daemon { child, ready });
+            let used_s = cpu_s(child.id())?;
+            return Ok(Daemon {
+                child,
+                ready,
+                used_s,
+            });
         }
         let ended = child.try_wait()?;
         if ended.is_some() || began.elapsed() > LONGEST {
@@ -90,18 +98,22 @@ pub fn run(
     size: &Size,
     findings: &mut Findings,
 ) -> anyhow::Result<()> {
-    let mut expect = |after: &str, ready: Duration| {
-        let text = format!("ready {:.2} s after a start, {after}", ready.as_secs_f64());
-        findings.expect(ready <= START, &text);
+    let mut expect = |after: &str, daemon: &Daemon| {
+        let text = format!(
+            "ready {:.2} s after a start ({:.2} s of CPU), {after}",
+            daemon.ready.as_secs_f64(),
+            daemon.used_s
+        );
+        findings.expect(daemon.used_s <= START_S, &text);
     };
     let daemon = start(program, config)?;
-    expect("the first one on this history", daemon.ready);
+    expect("the first one on this history", &daemon);
     daemon.stop()?;
     let daemon = start(program, config)?;
-    expect("after an orderly stop", daemon.ready);
+    expect("after an orderly stop", &daemon);
     daemon.kill()?;
     let daemon = start(program, config)?;
-    expect("after SIGKILL", daemon.ready);
+    expect("after SIGKILL", &daemon);
     idle(&daemon, size, findings)?;
     daemon.stop()
 }

@@ -45,6 +45,18 @@ impl Known {
 }
 
 impl Ledger {
+    /// Until this is dropped all that is read is read in one go: for the thousands of files of a look, beginning and ending each
+    /// on its own takes longer than the reading. Nothing may be written meanwhile.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn reading(&self) -> Result<rusqlite::Transaction<'_>, LedgerError> {
+        self.leave("begin reading")?;
+        self.connection
+            .unchecked_transaction()
+            .map_err(|e| self.sqlite(e))
+    }
+
     /// A file was last taken as it is now.
     ///
     /// # Errors

@@ -175,6 +175,7 @@ impl Eye {
                     tracing::error!(path = %path.display(), %error, "cannot look here; trying again");
                 }
             }
+            let _one_reading = ledger.reading()?;
             for seen in look.files {
                 let new = self.observe(desk, ledger, seen, now)?;
                 self.untold += u32::from(new && !told);

@@ -5,6 +5,7 @@ use jiff::SignedDuration;
 use super::*;
 use crate::config::Config;
 use crate::intake::Seen;
+use crate::ledger::ListRecord;
 use crate::reading::{Evaluation, Unreadable};
 use crate::rehearsal::{Night, Scenario};
 use crate::service::evaluate::Taken;
@@ -188,8 +189,17 @@ fn what_a_list_emptied_before_a_kill_is_cleared_at_the_next_start() {
             desk.results_folder().join(&unlisted)
         });
         assert!(folder.join("sheet.csv").exists());
-        // The program was killed when the list had claimed the trace, and nothing else was done.
+        // The program was killed when the list was kept and had claimed the trace, and nothing else was done.
+        let text = "position,kind,name,file\n1,sample,crock-a,crock-a.csv\n";
+        let list = ListRecord {
+            queue: "crocks".to_owned(),
+            content: text.as_bytes().to_vec(),
+            sha256: "a list".to_owned(),
+            modified: at(0),
+            path: PathBuf::from("/x/crocks.runlist.csv"),
+        };
         house.with(|_, ledger| {
+            ledger.keep_list(&station, &list, at(1)).unwrap();
             let id = ledger.landings(&station, &unlisted).unwrap()[0].landing.id;
             let claimed = [(id, "crock-a".to_owned(), "crocks".to_owned())];
             ledger.move_landings(&station, &claimed).unwrap();

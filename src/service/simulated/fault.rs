@@ -85,3 +85,33 @@ impl Undone {
         found.map(|(path, _)| path.as_path())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_tried_again_in_vain_stays_undone_and_what_need_not_be_done_does_not() {
+        let s = Duration::from_secs;
+        let (sheet, folder) = (
+            Path::new("acids/crocks/sheet.csv"),
+            Path::new("acids/crocks"),
+        );
+        let mut undone = Undone::default();
+        undone.refused(sheet, s(0));
+        assert_eq!(undone.for_long(s(36), s(36)), None);
+        // Looked at, and refused again at once: the same failure.
+        undone.granted("compare with", sheet, s(30));
+        undone.refused(sheet, s(30));
+        assert_eq!(undone.for_long(s(36), s(37)), Some(sheet));
+        // Looked at, and nothing to be written.
+        undone.granted("compare with", sheet, s(40));
+        assert_eq!(undone.for_long(s(36), s(100)), None);
+        undone.refused(sheet, s(50));
+        assert_eq!(undone.for_long(s(36), s(80)), None, "a new failure");
+        undone.granted("rename", sheet, s(81));
+        undone.refused(folder, s(90));
+        undone.granted("remove", sheet, s(91));
+        assert_eq!(undone.for_long(s(1), s(100)), None);
+    }
+}

@@ -42,7 +42,8 @@ const FILE_NAME: &str = "ledger.sqlite";
 /// Name of the lock file in the state folder.
 const LOCK_NAME: &str = "lock";
 
-/// What can go wrong with the ledger. Each ends the program: without a ledger nothing can be promised.
+/// What can go wrong with the ledger. Without one nothing can be promised: each ends the program, but what may pass by itself in a
+/// running daemon ([`LedgerError::may_pass`]) is waited out.
 #[derive(Debug, thiserror::Error)]
 pub enum LedgerError {
     /// The folder cannot be made or opened.

@@ -274,7 +274,8 @@ fn kills_at_any_moment_lose_no_alert() {
         (1..=6).all(|k| {
             told.contains(&format!("at {} of {n}", 2 * k + 1))
                 || told.contains(&format!("crocks-{:02}.csv", 2 * k + 1))
-        }) && of_kind(&hook, "queue-ended").len() == 1
+            // A kill between the other side's word and its note in the ledger repeats a letter, under the same key.
+        }) && !of_kind(&hook, "queue-ended").is_empty()
     });
     daemon.stop();
     // A repeat carries the key of what it repeats: nothing else was told, and each failure has its file.

@@ -42,7 +42,8 @@ impl Desk {
             let copied = before.is_none()
                 && queue.starts_with(UNLISTED)
                 && self.is_copy(ledger, &stem, &taken, &fresh)?;
-            if same || copied {
+            let outrun = before.as_ref().is_some_and(|b| is_outrun(&taken, b));
+            if same || copied || outrun {
                 let seen = self.file_seen(&taken.seen);
                 unchanged.push((taken.seen.path, seen));
                 continue;
@@ -140,4 +141,12 @@ impl Desk {
             });
         }
     }
+}
+
+/// What cannot be read replaces nothing that was written after it. A torn file is waited for, so a whole one of its name that was
+/// written later, elsewhere, may land before it.
+fn is_outrun(taken: &Taken, before: &Landing) -> bool {
+    matches!(taken.evaluation, Evaluation::Unreadable(_))
+        && matches!(before.evaluation, Evaluation::Read(_))
+        && taken.seen.modified < before.modified
 }

@@ -212,6 +212,21 @@ fn a_copy_that_is_made_the_next_day_is_no_other_trace() {
 }
 
 #[test]
+fn a_torn_copy_that_is_waited_for_does_not_replace_what_was_written_after_it() {
+    let script = Script::new(0, 4);
+    script.list(0, 4);
+    for k in 1..=4 {
+        script.trace(200 * k as u64, k);
+    }
+    let row = &script.rows[2];
+    let mut text = bench::trace(row, 0);
+    text.truncate(text.len() / 2);
+    let path = script.exports("copies").join(format!("{}.csv", row.stem));
+    script.at(599, Event::Write { path, text });
+    assert_eq!(script.holds(2000), ["crocks"]);
+}
+
+#[test]
 fn letters_do_not_wait_for_a_clock_that_was_set_back() {
     let mut script = Script::new(0, 4);
     script.rows[1].mmol_l = [40.0, 5.0];

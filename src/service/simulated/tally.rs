@@ -90,6 +90,18 @@ impl Tally {
         self.count(format!("{part}: {kind}"));
     }
 
+    /// The daemon was killed at a call of this part.
+    pub fn kill(&mut self, part: Part) {
+        let whose = match part {
+            Part::Ledger => "the ledger",
+            Part::Exports => "the folders",
+            Part::Heartbeat => "the sign of life",
+            Part::Settings => "the settings",
+            _ => "the results",
+        };
+        self.count(format!("kill of a call of {whose}"));
+    }
+
     pub fn add(&mut self, other: &Tally) {
         for (what, n) in &other.0 {
             *self.0.entry(what.clone()).or_default() += n;

@@ -13,7 +13,8 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::event::Event;
-use super::fault::{FailCall, Fault, Part};
+use super::fault::{FailCall, Fault, Part, Undone};
+use super::held::PROOF;
 use super::post::{Mood, Post};
 use super::tally::Tally;
 use crate::intake::watcher::Hint;
@@ -55,6 +56,10 @@ pub(super) struct State {
     pub refused: Vec<(Duration, &'static str, PathBuf)>,
     /// When the sign of life was written.
     pub beats: Vec<Duration>,
+    /// Results that could not be written.
+    undone: Undone,
+    /// Signs of life that came all the same.
+    pub false_beats: Vec<String>,
     /// Every content that a path ever had, whole or in pieces, by its hash.
     pub shown: BTreeMap<(PathBuf, String), Vec<u8>>,
     /// What happened how often.
@@ -102,6 +107,8 @@ impl Played {
                 all_events: false,
                 refused: Vec::new(),
                 beats: Vec::new(),
+                undone: Undone::default(),
+                false_beats: Vec::new(),
                 shown: BTreeMap::new(),
                 tally: Tally::default(),
                 in_event: false,
@@ -120,6 +127,7 @@ impl Played {
         let mut state = self.state.borrow_mut();
         state.signals = Some(signals);
         state.life += 1;
+        state.undone = Undone::default();
     }
 
     /// Nobody listens for so long.
@@ -203,14 +211,8 @@ impl State {
         if self.kill_at.is_some_and(|n| self.calls >= n) {
             self.kill_at = None;
             self.kills += 1;
-            let whose = match self.part(deed, path)[0] {
-                Part::Ledger => "the ledger",
-                Part::Exports => "the folders",
-                Part::Heartbeat => "the sign of life",
-                Part::Settings => "the settings",
-                _ => "the results",
-            };
-            self.tally.count(format!("kill of a call of {whose}"));
+            let part = self.part(deed, path)[0];
+            self.tally.kill(part);
             self.log.push(format!(
                 "{:?} killed at call {}: {deed} {}",
                 self.now,
@@ -247,13 +249,23 @@ impl State {
         }
         if let Some(kind) = kind {
             self.refused.push((self.now, deed, path.to_owned()));
+            if part[0] == Part::Results {
+                self.undone.refused(path, now);
+            }
             return Leave::Refused(io::Error::new(kind, format!("played: {kind}")));
+        }
+        if matches!(part[0], Part::Results | Part::Readings) {
+            self.undone.granted(deed, path, now);
         }
         if deed == "read" && self.is_written(path) {
             self.tally.count("file that is not whole was read");
         }
         if deed == "rename" && path.ends_with("alive.txt") {
             self.beats.push(self.now);
+            if let Some(path) = self.undone.for_long(PROOF, now) {
+                let what = format!("{now:?} though {} cannot be written", path.display());
+                self.false_beats.push(what);
+            }
         }
         Leave::Granted
     }

@@ -141,13 +141,16 @@ fn compare(
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
             let id: i64 = row.get(0)?;
+            // Its name as it stands there now, for whoever looks for it.
+            let of: String = row.get(table.name_column()).unwrap_or_default();
+            let of = crate::text::one_line(&of);
             match digests.remove(&(table, id)) {
                 Some((link, digest)) if digest != chain::digest(row)? => audit.break_at(format!(
-                    "{name} {id} is not what record {link} of the chain says: it was changed"
+                    "{name} {id} ({of}) is not what record {link} of the chain says: it was changed"
                 )),
                 Some(_) => {}
                 None => audit.break_at(format!(
-                    "{name} {id} is not in the chain: it was put in from outside"
+                    "{name} {id} ({of}) is not in the chain: it was put in from outside"
                 )),
             }
         }

@@ -76,6 +76,14 @@ impl Table {
         }
     }
 
+    /// The column of [`Table::all`] by which people know a record: a trace's stem, a list's queue, what an alert is about.
+    pub(super) fn name_column(self) -> usize {
+        match self {
+            Table::Document | Table::Landing | Table::Alert => 3,
+            Table::Used | Table::RunList => 2,
+        }
+    }
+
     /// Asks for all records in the order of their numbers: number, then what is hashed.
     pub(super) fn all(self) -> String {
         format!(

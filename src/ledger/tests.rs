@@ -381,7 +381,7 @@ fn what_moves_and_what_is_cleared_stays_in_the_chain() {
     let broken = audit(dir.path(), None).unwrap().unwrap();
     assert_eq!(
         broken.breaks,
-        ["landing 1 is not what record 3 of the chain says: it was changed"]
+        ["landing 1 (a) is not what record 3 of the chain says: it was changed"]
     );
 }
 

@@ -153,16 +153,16 @@ fn a_record_that_was_changed_removed_or_put_in_shows() {
     for (sql, words) in [
         (
             "UPDATE landing SET sha256 = 'other' WHERE id = 4",
-            "landing 4 is not what record",
+            "landing 4 (crocks-04) is not what record",
         ),
         (
             "UPDATE landing SET queue = 'other' WHERE id = 4",
-            "landing 4 is not what record",
+            "landing 4 (crocks-04) is not what record",
         ),
         ("DELETE FROM landing WHERE id = 5", "landing 5, record"),
         (
             "UPDATE alert SET record = record || ' ' WHERE id = 1",
-            "alert 1 is not what record",
+            "alert 1 (recovery|slot:crocks-05|lactic acid) is not what record",
         ),
         (
             "INSERT INTO alert (station, queue, key, raised_ns, record) SELECT station, queue, key, raised_ns, record FROM alert LIMIT 1",
@@ -171,7 +171,7 @@ fn a_record_that_was_changed_removed_or_put_in_shows() {
         ("DELETE FROM run_list", "run_list 1, record"),
         (
             "UPDATE document SET content = content || '# ' WHERE kind = 'method'",
-            "document 1 is not what record",
+            "method.toml) is not what record",
         ),
         ("DELETE FROM used WHERE id = 1", "used 1, record"),
         (

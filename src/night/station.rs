@@ -230,10 +230,16 @@ impl Station {
             self.strays.remove((landing.modified, landing.id));
             return name;
         }
-        if let Some(mark) = before.filter(|(_, id)| *id != landing.id) {
+        let replaced = before.filter(|(_, id)| *id != landing.id);
+        if let Some(mark) = replaced {
             self.strays.remove(mark);
         }
-        self.strays.add((landing.modified, landing.id), !listed);
+        let mark = (landing.modified, landing.id);
+        self.strays.add(mark, !listed);
+        if replaced.is_some() && !listed {
+            // Its place was found while what it replaces still counted.
+            self.strays.doubt_from(mark);
+        }
         if listed {
             self.queue(&name).land(landing);
         } else {

@@ -122,7 +122,8 @@ impl Strays {
         }
     }
 
-    fn doubt_from(&mut self, mark: Mark) {
+    /// From this trace on the night may have to be parted otherwise.
+    pub fn doubt_from(&mut self, mark: Mark) {
         self.doubt = Some(self.doubt.map_or(mark, |d| d.min(mark)));
     }
 

@@ -200,6 +200,23 @@ fn a_bridge_that_is_exported_again_parts_the_night_with_and_without_a_kill() {
 }
 
 #[test]
+fn an_export_again_that_was_near_only_to_what_it_replaces_begins_a_night() {
+    for kill in [false, true] {
+        let script = Script::new(MIDNIGHT_S - 1000, 3);
+        // 615 s after its first export, 815 s after the trace before it: more than three cycles.
+        for k in 1..=3 {
+            script.trace(200 * k as u64, k);
+        }
+        script.trace_again(1215, 3, 1);
+        if kill {
+            script.at(1300, Event::Kill { calls: 1 });
+        }
+        let names = ["unlisted-2026-10-24", "unlisted-2026-10-25"];
+        assert_eq!(script.holds(5000), names, "killed: {kill}");
+    }
+}
+
+#[test]
 fn a_copy_that_is_made_the_next_day_is_no_other_trace() {
     let script = Script::new(MIDNIGHT_S - 1200, 4);
     for k in 1..=4 {

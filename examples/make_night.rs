@@ -240,7 +240,7 @@ fn lay_out(root: &Path) -> anyhow::Result<()> {
         1,
     );
     let method = method::file::parse(&method_text, Path::new("brine-acids.toml"))?;
-    let areas = areas(&calm);
+    let areas = calm.calibrator_areas();
     let table = AreaTable::read(&areas, &method, "areas.csv", "")?;
     let meta = Meta {
         name: "acids".to_owned(),
@@ -262,28 +262,6 @@ fn lay_out(root: &Path) -> anyhow::Result<()> {
     let list = root.join("exports/brine.runlist.csv");
     fs::write(&list, RUN_LIST)?;
     set_time(&list, START.parse()?)
-}
-
-/// The areas of the simulated calibrators, as a table for `runsitter calibrate`.
-fn areas(night: &Night) -> String {
-    let mut text = "level,analyte,area_mau_s\n".to_owned();
-    for (injection, trace) in night
-        .injections
-        .iter()
-        .zip(&night.chromatograms)
-        .skip(1)
-        .take(5)
-    {
-        for peak in trace.peaks.iter().filter(|p| !p.name.is_empty()) {
-            // Writing into a string cannot fail.
-            let _ = writeln!(
-                text,
-                "{},{},{:.2}",
-                injection.level, peak.name, peak.area_mau_s
-            );
-        }
-    }
-    text
 }
 
 /// Every landing at its time, and what time itself brings between them.

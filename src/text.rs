@@ -25,6 +25,20 @@ fn is_formula(text: &str) -> bool {
     text.starts_with(['=', '+', '-', '@', '\t', '\r'])
 }
 
+/// Bytes as people read them: two lower-case digits each.
+pub fn hex(bytes: &[u8]) -> String {
+    const DIGITS: [char; 16] = [
+        '0', '1', '2', '3', '4', '5', '6', '7', '8', '9', 'a', 'b', 'c', 'd', 'e', 'f',
+    ];
+    let digits = |byte: &u8| {
+        [
+            DIGITS[usize::from(byte >> 4)],
+            DIGITS[usize::from(byte & 15)],
+        ]
+    };
+    bytes.iter().flat_map(digits).collect()
+}
+
 /// Appends one CSV field (RFC 4180): quoted where it holds a comma, quote or line break.
 pub fn csv_field(out: &mut String, text: &str) {
     if text

@@ -41,7 +41,7 @@ impl House {
         let calm = Night::build(Scenario::Calm, 1);
         let method_text = calm.method_toml();
         let method = method::file::parse(&method_text, Path::new("brine-acids.toml"))?;
-        let table = AreaTable::read(&areas(&calm), &method, "areas.csv", "")?;
+        let table = AreaTable::read(&calm.calibrator_areas(), &method, "areas.csv", "")?;
         let meta = Meta {
             name: "acids".to_owned(),
             method_name: method.name.clone(),
@@ -157,23 +157,6 @@ impl House {
 /// A file of a queue: each has a folder of its own.
 pub fn path(station: &Station, queue: &str, name: &str) -> PathBuf {
     station.watch.join(queue).join(name)
-}
-
-/// The areas of the simulated calibrators.
-fn areas(night: &Night) -> String {
-    let mut text = "level,analyte,area_mau_s\n".to_owned();
-    let all = night.injections.iter().zip(&night.chromatograms);
-    for (injection, trace) in all.skip(1).take(5) {
-        for peak in trace.peaks.iter().filter(|p| !p.name.is_empty()) {
-            // Writing into a string cannot fail.
-            let _ = writeln!(
-                text,
-                "{},{},{:.2}",
-                injection.level, peak.name, peak.area_mau_s
-            );
-        }
-    }
-    text
 }
 
 /// What a simulated injection gives, read from a file once.

@@ -7,6 +7,7 @@ use rusqlite::{Connection, OpenFlags};
 
 use super::chain::{self, Hash, TAKEN_OVER, Table};
 use super::{FILE_NAME, LedgerError, schema};
+use crate::text;
 
 /// More breaks than these are counted, not listed.
 const LISTED: usize = 20;
@@ -71,7 +72,7 @@ pub fn audit(
         .query_row("PRAGMA integrity_check(1)", [], |r| r.get(0))
         .map_err(failed)?;
     if word != "ok" {
-        let what = crate::text::one_line(&word);
+        let what = text::one_line(&word);
         return Err(LedgerError::Damaged { path, what });
     }
     let mut audit = Audit {
@@ -122,10 +123,10 @@ fn walk(
         if let Some((number, beginning)) = expected
             && number == id
         {
-            audit.holds = Some(hex(&before).starts_with(beginning));
+            audit.holds = Some(text::hex(&before).starts_with(beginning));
         }
     }
-    audit.head = (audit.records > 0).then(|| hex(&before));
+    audit.head = (audit.records > 0).then(|| text::hex(&before));
     Ok(digests)
 }
 
@@ -143,7 +144,7 @@ fn compare(
             let id: i64 = row.get(0)?;
             // Its name as it stands there now, for whoever looks for it.
             let of: String = row.get(table.name_column()).unwrap_or_default();
-            let of = crate::text::one_line(&of);
+            let of = text::one_line(&of);
             match digests.remove(&(table, id)) {
                 Some((link, digest)) if digest != chain::digest(row)? => audit.break_at(format!(
                     "{name} {id} ({of}) is not what record {link} of the chain says: it was changed"
@@ -164,14 +165,4 @@ fn compare(
         ));
     }
     Ok(())
-}
-
-/// A hash as people read it.
-pub(super) fn hex(hash: &[u8]) -> String {
-    use std::fmt::Write as _;
-    hash.iter().fold(String::new(), |mut out, byte| {
-        // Writing into a string cannot fail.
-        let _ = write!(out, "{byte:02x}");
-        out
-    })
 }

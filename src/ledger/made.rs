@@ -112,7 +112,7 @@ impl Ledger {
                     let link: [u8; 32] = row.get(1)?;
                     Ok(Head {
                         record: row.get(0)?,
-                        link: super::audit::hex(&link),
+                        link: crate::text::hex(&link),
                     })
                 })
                 .optional()

@@ -180,7 +180,8 @@ impl Ledger {
         )
     }
 
-    fn queue_names(
+    /// Names of queues, by a query that asks for nothing else.
+    pub(super) fn queue_names(
         &self,
         sql: &str,
         values: impl rusqlite::Params,

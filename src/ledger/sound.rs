@@ -165,7 +165,7 @@ fn machine() -> Option<String> {
         return None;
     }
     let hash: [u8; 32] = Sha256::digest(format!("runsitter ledger\n{id}")).into();
-    Some(super::audit::hex(&hash))
+    Some(crate::text::hex(&hash))
 }
 
 fn host() -> String {

@@ -48,21 +48,11 @@ impl Ledger {
         from: Timestamp,
         to: Timestamp,
     ) -> Result<Vec<String>, LedgerError> {
-        self.leave("unlisted between")?;
-        let mut statement = self
-            .connection
-            .prepare_cached(
-                "SELECT DISTINCT queue FROM landing INDEXED BY landing_by_time WHERE station = ?1 AND modified_ns BETWEEN ?2 AND ?3
-                 AND queue >= 'unlisted-' AND queue < 'unlisted.' ORDER BY queue",
-            )
-            .map_err(|e| self.sqlite(e))?;
-        let rows = statement
-            .query_map(
-                params![station, nanoseconds(from), nanoseconds(to)],
-                |row| row.get(0),
-            )
-            .map_err(|e| self.sqlite(e))?;
-        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
+        self.queue_names(
+            "SELECT DISTINCT queue FROM landing INDEXED BY landing_by_time WHERE station = ?1 AND modified_ns BETWEEN ?2 AND ?3
+             AND queue >= 'unlisted-' AND queue < 'unlisted.' ORDER BY queue",
+            params![station, nanoseconds(from), nanoseconds(to)],
+        )
     }
 
     /// A name's last content in an unlisted queue is this one; where a path is given, one that did not lie there.

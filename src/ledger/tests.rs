@@ -333,18 +333,18 @@ fn every_link_follows_from_the_one_before() {
         bytes.extend(digest);
         assert_eq!(
             crate::service::evaluate::hex(&bytes),
-            super::audit::hex(&link)
+            crate::text::hex(&link)
         );
         before = link;
     }
-    let whole = audit(dir.path(), Some((3, &super::audit::hex(&before))))
+    let whole = audit(dir.path(), Some((3, &crate::text::hex(&before))))
         .unwrap()
         .unwrap();
     assert_eq!(
         (whole.records, whole.broken, whole.holds),
         (3, 0, Some(true))
     );
-    let other = audit(dir.path(), Some((2, &super::audit::hex(&before))))
+    let other = audit(dir.path(), Some((2, &crate::text::hex(&before))))
         .unwrap()
         .unwrap();
     assert_eq!(other.holds, Some(false));

@@ -64,7 +64,7 @@ pub fn parse(text: &str, path: &Path) -> Result<Method, FileError> {
         scatter: scatter(&root)?,
         quantify: quantify(&root)?,
         integration: steering::read(&root)?,
-        sha256: hex(&Sha256::digest(text.as_bytes())),
+        sha256: crate::text::hex(&Sha256::digest(text.as_bytes())),
     })
 }
 
@@ -132,10 +132,6 @@ fn quantify(root: &Table<'_>) -> Result<Quantify, FileError> {
     let table = value.table(CALIBRATION_KEYS)?;
     let word = table.get("quantify").map(|v| v.word(&WORDS)).transpose()?;
     Ok(word.unwrap_or_default())
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 #[cfg(test)]

@@ -47,6 +47,19 @@ pub struct Folders {
 }
 
 impl Night {
+    /// The areas of its calibrators, as a table for `runsitter calibrate`.
+    pub fn calibrator_areas(&self) -> String {
+        let mut text = "level,analyte,area_mau_s\n".to_owned();
+        let all = self.injections.iter().zip(&self.chromatograms);
+        for (injection, trace) in all.skip(1).take(5) {
+            for peak in trace.peaks.iter().filter(|p| !p.name.is_empty()) {
+                let (level, name) = (&injection.level, &peak.name);
+                text.push_str(&format!("{level},{name},{:.2}\n", peak.area_mau_s));
+            }
+        }
+        text
+    }
+
     /// The night of this scenario and seed; the same arguments give the same night.
     pub fn build(scenario: Scenario, seed: u64) -> Night {
         let brines = brines(scenario);

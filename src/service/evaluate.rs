@@ -150,13 +150,7 @@ fn digest(bytes: &[u8], bench: Bench<'_>) -> (String, Evaluation, bool) {
 
 /// SHA-256, hex.
 pub fn hex(bytes: &[u8]) -> String {
-    const DIGITS: &[u8; 16] = b"0123456789abcdef";
-    let mut out = String::with_capacity(64);
-    for byte in Sha256::digest(bytes) {
-        out.push(char::from(DIGITS[usize::from(byte >> 4)]));
-        out.push(char::from(DIGITS[usize::from(byte & 15)]));
-    }
-    out
+    crate::text::hex(&Sha256::digest(bytes))
 }
 
 /// What bytes give as a trace of this method; true beside it where they may not be whole.

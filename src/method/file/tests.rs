@@ -64,11 +64,14 @@ fn what_is_left_out_takes_its_default() {
 fn the_hash_is_that_of_the_bytes() {
     // FIPS 180-2, appendix B.1 (from memory): the digest of "abc".
     assert_eq!(
-        hex(&Sha256::digest(b"abc")),
+        crate::text::hex(&Sha256::digest(b"abc")),
         "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     );
     let method = read(GOOD).unwrap();
-    assert_eq!(method.sha256, hex(&Sha256::digest(GOOD.as_bytes())));
+    assert_eq!(
+        method.sha256,
+        crate::text::hex(&Sha256::digest(GOOD.as_bytes()))
+    );
     assert_ne!(
         read(&format!("{GOOD}# a word\n")).unwrap().sha256,
         method.sha256

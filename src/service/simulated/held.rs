@@ -302,6 +302,22 @@ impl Held<'_> {
     }
 }
 
+/// Whoever reads a result at the instant of a kill, or ever after, reads it whole.
+pub(super) fn results_are_whole(root: &Path) -> Result<(), String> {
+    let is_result = |p: &Path| p.extension().is_some_and(|e| e == "csv" || e == "txt");
+    for file in scan::scan(&root.join("results"), &is_result, &|_| false).files {
+        let text = fs::read_to_string(&file.path).map_err(|e| e.to_string())?;
+        let mut records = csv::Reader::from_reader(text.as_bytes()).into_records();
+        let is_table = file.path.extension().is_some_and(|e| e == "csv");
+        if !text.ends_with('\n') || is_table && records.any(|r| r.is_err()) {
+            let end = text.lines().last().unwrap_or_default();
+            let path = file.path.display();
+            return Err(format!("{path}: a kill left half of it, up to {end:?}"));
+        }
+    }
+    Ok(())
+}
+
 fn rows(text: &str) -> Vec<Row> {
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let header = reader.headers().unwrap().clone();

@@ -90,7 +90,7 @@ fn to_the_end(world: &Rc<Played>, config: &Config) -> Result<(), String> {
                     return Err(format!("ended without a fault: {error}"));
                 }
             }
-            None => {}
+            None => held::results_are_whole(&world.state.borrow().root)?,
         }
         world.idle(RESTART);
     }

@@ -35,7 +35,12 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
     let worker = std::thread::Builder::new()
         .name("desk".to_owned())
         .spawn(move || {
-            let end = run_through(&config, &receive, &hints, options);
+            let mut feed = sign_of_life();
+            let waiting = || {
+                service::waiting();
+                feed();
+            };
+            let end = run_through(&config, &receive, &hints, options, waiting);
             // Nobody waits any more where the order to stop ran into its time limit.
             let _ = ended_send.send(end);
         });
@@ -123,7 +128,12 @@ mod service {
 
     pub fn ready() {
         tracing::info!("watching");
-        let _ = sd_notify::notify(&[NotifyState::Ready]);
+        let _ = sd_notify::notify(&[NotifyState::Ready, NotifyState::Status("watching")]);
+    }
+
+    pub fn waiting() {
+        let what = "the ledger cannot be written: nothing is evaluated until it can";
+        let _ = sd_notify::notify(&[NotifyState::Status(what)]);
     }
 
     pub fn alive() {
@@ -146,6 +156,8 @@ mod service {
     pub fn ready() {
         tracing::info!("watching");
     }
+
+    pub fn waiting() {}
 
     pub fn alive() {}
 

@@ -123,5 +123,14 @@ fn pressures(table: &Table<'_>, limits: &Limits) -> Result<(), FileError> {
         );
         return Err(table.error(&message));
     }
+    if let (Some([low, high]), Some(highest)) =
+        (limits.pressure_normal_mpa, limits.pressure_max_mpa)
+        && highest < high
+    {
+        let message = format!(
+            "found a pressure_normal_mpa from {low} to {high} and a pressure_max_mpa of {highest}, expected the normal band below the maximum"
+        );
+        return Err(table.error(&message));
+    }
     Ok(())
 }

@@ -51,7 +51,7 @@ pub struct Queue {
     pub name: String,
     /// It has a run list.
     pub listed: bool,
-    /// Things worth saying in the summary: how the list was read, new revisions.
+    /// Things worth saying in the summary of how the list was read.
     pub notes: Vec<String>,
     /// Names of the run list's extra columns.
     pub extra: Vec<String>,

@@ -14,7 +14,7 @@ use self::call::Caller;
 use crate::config;
 use crate::night::queue::Queue;
 use crate::outside;
-use crate::report::whole::replace;
+use crate::report::whole::{replace, sweep};
 use crate::text::one_line;
 
 /// What is proved for the heartbeat and the watchdog is proved this often at least where neither asks for more.
@@ -40,8 +40,12 @@ impl Heartbeat {
     /// With the file and the address of the configuration, or without either for the watchdog alone.
     pub fn new(settings: Option<&config::Heartbeat>, now: Instant) -> Heartbeat {
         let every = settings.and_then(|s| Duration::try_from_secs_f64(s.every_s).ok());
+        let file = settings.and_then(|s| s.file.clone());
+        if let Some(folder) = file.as_deref().and_then(Path::parent) {
+            sweep(folder);
+        }
         Heartbeat {
-            file: settings.and_then(|s| s.file.clone()),
+            file,
             caller: settings.and_then(|s| s.url.as_deref()).map(Caller::new),
             every: every.unwrap_or(PROVE),
             next_beat: now,

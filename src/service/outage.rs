@@ -2,7 +2,8 @@
 //!
 //! Without its ledger a daemon can promise nothing, so its loop ends with all that it held in memory. Here it is begun again
 //! from what the ledger holds until that works: the same way as after a crash, which is why nothing is missing then. People are
-//! told straight away and not by the outbox, which lies in the ledger. Meanwhile there is no sign of life.
+//! told straight away and not by the outbox, which lies in the ledger. Meanwhile there is no sign of life, but whoever started
+//! the program hears that it waits: to be started anew would not help it.
 
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender};
@@ -35,7 +36,8 @@ struct Outage {
     untold: Vec<(Arc<dyn Carrier>, Instant)>,
 }
 
-/// Runs the daemon's loop as [`run`] does, and again whenever its ledger could not be written but may be again.
+/// Runs the daemon's loop as [`run`] does, and again whenever its ledger could not be written but may be again. Meanwhile it
+/// calls `waiting` every few seconds.
 ///
 /// # Errors
 /// As [`run`], at the first start; later what cannot pass by itself, and an order to stop that comes within an outage.
@@ -44,6 +46,7 @@ pub fn run_through(
     signals: &Receiver<Signal>,
     hints: &Sender<Signal>,
     mut options: impl FnMut() -> Options,
+    mut waiting: impl FnMut(),
 ) -> Result<Ended, DeskError> {
     let works = Arc::new(std::sync::atomic::AtomicBool::new(false));
     let (mut outage, mut told_at): (Option<Outage>, Option<Timestamp>) = (None, None);
@@ -75,6 +78,7 @@ pub fn run_through(
             Outage::new(config, quiet, now)
         });
         outage.tell(config, &error);
+        waiting();
         if stopped(signals, hints) {
             return Err(error.into());
         }

@@ -6,6 +6,7 @@
 
 use std::fs;
 use std::io::Write as _;
+use std::os::unix::net::UnixDatagram;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -66,10 +67,14 @@ fn fill(folder: &Path) -> PathBuf {
 struct Running {
     child: Child,
     log: PathBuf,
+    /// Stands for systemd.
+    manager: UnixDatagram,
 }
 
 impl Running {
     fn start(lab: &Lab) -> Running {
+        let manager = UnixDatagram::bind(lab.root().join("notify")).unwrap();
+        manager.set_nonblocking(true).unwrap();
         let log = lab.root().join("watch.log");
         // Too large a file is an error then, and no signal.
         let program = program();
@@ -83,7 +88,8 @@ impl Running {
             .current_dir(lab.root())
             .env("TZ", "UTC")
             .env("RUST_LOG", "runsitter=info")
-            .env_remove("NOTIFY_SOCKET")
+            .env("NOTIFY_SOCKET", lab.root().join("notify"))
+            .env("WATCHDOG_USEC", "2000000")
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(Stdio::piped());
@@ -94,7 +100,11 @@ impl Running {
             fs::File::create(&log).unwrap(),
         );
         std::thread::spawn(move || std::io::copy(&mut said, &mut kept));
-        let mut running = Running { child, log };
+        let mut running = Running {
+            child,
+            log,
+            manager,
+        };
         running.until("it watches", |log| log.contains("watching"));
         running
     }
@@ -116,6 +126,16 @@ impl Running {
             assert!(since.elapsed() < PATIENCE, "waited until {what}:\n{log}");
             std::thread::sleep(Duration::from_millis(20));
         }
+    }
+
+    /// What systemd was told since it was asked last.
+    fn told_the_manager(&self) -> Vec<String> {
+        let mut letter = [0; 4096];
+        let next = || {
+            let length = self.manager.recv(&mut letter).ok()?;
+            Some(String::from_utf8_lossy(&letter[..length]).into_owned())
+        };
+        std::iter::from_fn(next).collect()
     }
 
     /// Allows no file of the daemon more bytes than this; `unlimited` lifts it.
@@ -323,7 +343,13 @@ fn ledger_without_room(may_mount: bool) {
             || log.contains("; look at that disk, or its quota")
     });
     daemon.until("a letter says so", |_| told(&hook) == 1);
+    daemon.told_the_manager();
     no_sign_of_life(&lab, Duration::from_secs(4));
+    let heard = daemon.told_the_manager();
+    let says = |what: &str| heard.iter().any(|m| m.contains(what));
+    // To be started anew would not help it.
+    assert!(says("WATCHDOG=1"), "{heard:?}");
+    assert!(says("STATUS=the ledger cannot be written"), "{heard:?}");
     match filler {
         Some(filler) => fs::remove_file(filler).unwrap(),
         None => daemon.limit_files("unlimited"),

@@ -41,8 +41,10 @@ fn stands_still(lab: &Lab, daemon: &mut Daemon, times: usize) {
 #[test]
 fn the_file_says_when_and_where_the_queues_stand() {
     let lab = laboratory();
+    let half = lab.write(".writing-x1.tmp", "of a program that was killed");
     let mut daemon = lab.watch();
     beats(&lab, &mut daemon, "the first sign of life");
+    assert!(!half.exists());
     let text = fs::read_to_string(lab.root().join("alive.txt")).unwrap();
     assert!(text.ends_with("Z acids: idle\n"), "{text}");
     lab.list("crocks", &calm::rows());

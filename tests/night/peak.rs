@@ -16,9 +16,25 @@ pub fn of(id: u32) -> Option<f64> {
     Some(kib / 1024.0)
 }
 
-/// Runs the program with the laboratory's configuration and looks at its memory every other millisecond.
+/// Runs the program with the laboratory's configuration and looks at its memory every other millisecond. On a busy machine it
+/// may be over before that was possible: then it runs again, without what it wrote.
 #[track_caller]
 pub fn run(lab: &Lab, arguments: &[&str]) -> (Done, f64) {
+    for _ in 0..5 {
+        let (done, most) = once(lab, arguments);
+        if most > 1.0 {
+            return (done, most);
+        }
+        for folder in ["state", "results"] {
+            // Not every run writes there.
+            let _ = fs::remove_dir_all(lab.root().join(folder));
+        }
+    }
+    panic!("its memory was never seen");
+}
+
+#[track_caller]
+fn once(lab: &Lab, arguments: &[&str]) -> (Done, f64) {
     let (out, err) = (lab.write("out.txt", ""), lab.write("err.txt", ""));
     let open = |path| fs::File::options().append(true).open(path).unwrap();
     let mut child = program()
@@ -42,7 +58,6 @@ pub fn run(lab: &Lab, arguments: &[&str]) -> (Done, f64) {
         }
         std::thread::sleep(Duration::from_millis(2));
     };
-    assert!(most > 1.0, "its memory was never seen");
     let done = Done {
         code: status.code().expect("ended by a signal"),
         stdout: fs::read_to_string(out).unwrap(),

@@ -424,6 +424,10 @@ fn mistakes_in_limits_are_named() {
         limit("pressure_min_mpa = 18\npressure_max_mpa = 18"),
         "m.toml:12: limits: found a pressure_min_mpa of 18 and a pressure_max_mpa of 18, expected the minimum below the maximum"
     );
+    assert_eq!(
+        limit("pressure_normal_mpa = [12, 14]\npressure_max_mpa = 13.5"),
+        "m.toml:12: limits: found a pressure_normal_mpa from 12 to 14 and a pressure_max_mpa of 13.5, expected the normal band below the maximum"
+    );
 }
 
 #[test]

@@ -20,13 +20,6 @@ impl Queue {
             return false;
         };
         let at = landing.landed_at;
-        if landing.revision > 1 {
-            self.notes.push(format!(
-                "{} landed again with other content (revision {}); its last content counts",
-                crate::text::one_line(&landing.file_name),
-                landing.revision
-            ));
-        }
         if !slot.is_settled() {
             self.unsettled -= 1;
         }

@@ -196,6 +196,14 @@ fn doubtful(queue: &Queue, slot: &Slot) -> Vec<String> {
 /// Revisions, how the list was read, traces that stop early, corrected volumes.
 pub(super) fn notes(queue: &Queue) -> String {
     let mut all: Vec<String> = queue.notes.iter().map(|n| one_line(n)).collect();
+    // Of what landed several times the ledger gives the last alone, and so does this.
+    let landed = queue.slots().iter().filter_map(|s| s.landing.as_ref());
+    all.extend(landed.filter(|l| l.revision > 1).map(|l| {
+        let (file, revision) = (one_line(&l.file_name), l.revision);
+        format!(
+            "{file} landed again with other content (revision {revision}); its last content counts"
+        )
+    }));
     let unreadable = |s: &&Slot| {
         s.plan.kind == Kind::Conditioning
             && s.landing

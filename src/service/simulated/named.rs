@@ -119,6 +119,20 @@ fn results_of_an_emptied_queue_are_removed_when_the_disk_lets_them() {
 }
 
 #[test]
+fn what_landed_three_times_is_noted_as_after_a_restart() {
+    let script = Script::new(0, 4);
+    script.list(10, 4);
+    for k in 1..=4 {
+        script.trace(200 * k as u64, k);
+    }
+    // Seed 16189: the notes of one life held every revision, those of a start the last alone.
+    script.trace_again(850, 3, 1);
+    script.trace_again(900, 2, 1);
+    script.trace_again(950, 2, 2);
+    assert_eq!(script.holds(4000), ["crocks"]);
+}
+
+#[test]
 fn a_kill_while_a_late_list_takes_over_leaves_nothing_behind() {
     for calls in 1..60 {
         let script = Script::new(0, 4);

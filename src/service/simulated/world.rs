@@ -280,7 +280,7 @@ impl State {
     fn part(&self, deed: &str, path: &Path) -> Vec<Part> {
         let below = path.strip_prefix(&self.root).unwrap_or(path);
         let top = below.components().next().map(|c| c.as_os_str());
-        let writes = !matches!(deed, "compare with" | "look at" | "list" | "read" | "sweep");
+        let writes = !matches!(deed, "compare with" | "look at" | "list" | "read");
         let mut parts = Vec::new();
         match top.and_then(|t| t.to_str()) {
             Some("state") => parts.push(Part::Ledger),

@@ -14,6 +14,8 @@ use crate::service::watch::{Ended, Options, Signal};
 #[derive(Debug, clap::Args)]
 pub struct Args {}
 
+/// What systemd hears while everything works.
+const WATCHING: &str = "watching";
 /// The work at hand may take so long after the order to stop.
 const LAST_WORK: Duration = Duration::from_secs(4);
 
@@ -36,10 +38,7 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
         .name("desk".to_owned())
         .spawn(move || {
             let mut feed = sign_of_life();
-            let waiting = || {
-                service::waiting();
-                feed();
-            };
+            let waiting = || feed(Some("the ledger cannot be written: nothing is evaluated"));
             let end = run_through(&config, &receive, &hints, options, waiting);
             // Nobody waits any more where the order to stop ran into its time limit.
             let _ = ended_send.send(end);
@@ -54,11 +53,16 @@ pub fn run(_: &Args, config: Option<&Path>) -> Outcome {
 }
 
 /// Feeds systemd's watchdog where it wants to be fed, a few times in its period and not at every turn: a burst of
-/// traces must not wait for a slow reader of these messages.
-fn sign_of_life() -> impl FnMut() + Send {
+/// traces must not wait for a slow reader of these messages. What does not work is said when it changes.
+fn sign_of_life() -> impl FnMut(Option<&str>) + Send {
     let every = service::watchdog().map(|w| w / 4);
     let mut last: Option<Instant> = None;
-    move || {
+    let mut said: Option<String> = None;
+    move |trouble| {
+        if said.as_deref() != trouble {
+            said = trouble.map(str::to_owned);
+            service::status(trouble.unwrap_or(WATCHING));
+        }
         let Some(every) = every else { return };
         if last.is_none_or(|l| l.elapsed() >= every) {
             last = Some(Instant::now());
@@ -128,12 +132,11 @@ mod service {
 
     pub fn ready() {
         tracing::info!("watching");
-        let _ = sd_notify::notify(&[NotifyState::Ready, NotifyState::Status("watching")]);
+        let _ = sd_notify::notify(&[NotifyState::Ready, NotifyState::Status(super::WATCHING)]);
     }
 
-    pub fn waiting() {
-        let what = "the ledger cannot be written: nothing is evaluated until it can";
-        let _ = sd_notify::notify(&[NotifyState::Status(what)]);
+    pub fn status(what: &str) {
+        let _ = sd_notify::notify(&[NotifyState::Status(&crate::text::one_line(what))]);
     }
 
     pub fn alive() {
@@ -157,7 +160,7 @@ mod service {
         tracing::info!("watching");
     }
 
-    pub fn waiting() {}
+    pub fn status(_: &str) {}
 
     pub fn alive() {}
 

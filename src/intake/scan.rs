@@ -42,10 +42,14 @@ pub fn scan(folder: &Path, wanted: &dyn Fn(&Path) -> bool, skip: &dyn Fn(&Path) 
                     break;
                 }
             };
-            let Ok(kind) = entry.file_type() else {
-                continue;
-            };
             let path = entry.path();
+            let kind = match entry.file_type() {
+                Ok(kind) => kind,
+                Err(error) => {
+                    look.failed.push((path, error));
+                    continue;
+                }
+            };
             if kind.is_dir() {
                 if depth < DEEPEST && !skip(&path) {
                     folders.push((path, depth + 1));

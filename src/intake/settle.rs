@@ -152,6 +152,12 @@ impl Settle {
         }
     }
 
+    /// The file was not as it had been seen when it was read: it waits anew, also where it is as before again.
+    pub fn changed(&mut self, seen: &Seen, now: Moment) {
+        self.taken(&seen.path);
+        self.observe(seen, now);
+    }
+
     /// The file could not be opened or read: it is tried again.
     pub fn unread(&mut self, seen: &Seen, now: Moment) {
         if let Some(known) = self.growing.remove(&seen.path) {
@@ -219,6 +225,17 @@ mod tests {
         assert_eq!(settle.next_due(), Some(ms(4000)));
         let last = settle.ready(ms(4000), &|_| Some(seen("a", 10, 1)));
         assert!(last[0].last_call);
+    }
+
+    #[test]
+    fn what_was_another_while_it_was_read_and_is_the_same_again_is_read_again() {
+        let mut settle = Settle::new(ms(1000));
+        settle.observe(&seen("a", 10, 1), ms(0));
+        let first = settle.ready(ms(1000), &|_| Some(seen("a", 10, 1)));
+        settle.changed(&first[0].seen, ms(1000));
+        settle.observe(&seen("a", 10, 1), ms(1500));
+        assert_eq!(settle.next_due(), Some(ms(2000)));
+        assert_eq!(settle.ready(ms(2000), &|_| Some(seen("a", 10, 1))).len(), 1);
     }
 
     #[test]

@@ -117,6 +117,8 @@ pub struct Desk {
     unended: BTreeSet<String>,
     /// It was told that results cannot be written.
     told_unwritable: bool,
+    /// It was told that files cannot be read, and they still cannot.
+    told_unread: bool,
     /// Queues that lost everything, whose results are to be removed.
     forsaken: BTreeMap<String, strays::Forsaken>,
     /// Those of them whose results are removed, as the ledger does not know yet.
@@ -157,6 +159,7 @@ impl Desk {
             pressure_unkept: BTreeMap::new(),
             unended: BTreeSet::new(),
             told_unwritable: false,
+            told_unread: false,
             forsaken: BTreeMap::new(),
             gone: Vec::new(),
         };

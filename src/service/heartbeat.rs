@@ -30,7 +30,6 @@ pub struct Heartbeat {
     every: Duration,
     next_beat: Instant,
     next_proof: Instant,
-    well: bool,
     /// What did not work last time, told once.
     told: Option<String>,
     unwritable: bool,
@@ -50,7 +49,6 @@ impl Heartbeat {
             every: every.unwrap_or(PROVE),
             next_beat: now,
             next_proof: now,
-            well: false,
             told: None,
             unwritable: false,
         }
@@ -66,16 +64,15 @@ impl Heartbeat {
         (self.file.is_some() || self.caller.is_some()).then_some(self.next_proof)
     }
 
-    /// Everything worked when it was last proved.
-    pub fn is_well(&self) -> bool {
-        self.well
+    /// What did not work when that was last proved.
+    pub fn trouble(&self) -> Option<&str> {
+        self.told.as_deref()
     }
 
     /// Takes what a proof gave (`Err`: what does not work), and gives the sign where that is due.
     pub fn take(&mut self, proof: Result<(), String>, now: Instant, line: &dyn Fn() -> String) {
-        self.well = proof.is_ok();
         self.next_proof = now
-            + if self.well {
+            + if proof.is_ok() {
                 self.every.min(PROVE)
             } else {
                 TRY_AGAIN
@@ -181,7 +178,7 @@ mod tests {
         let mut heart = Heartbeat::new(Some(&settings), start);
         let wrong = || Err("cannot write in there".to_owned());
         heart.take(wrong(), start, &|| "1\n".to_owned());
-        assert!(!file.exists() && !heart.is_well());
+        assert!(!file.exists() && heart.trouble().is_some());
         assert_eq!(heart.next_due(), Some(after(5)));
         heart.take(Ok(()), after(5), &|| "2\n".to_owned());
         assert_eq!(std::fs::read_to_string(&file).unwrap(), "2\n");

@@ -8,6 +8,7 @@ mod clock;
 mod dispatch;
 mod eye;
 mod gap;
+mod unread;
 
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
@@ -58,8 +59,9 @@ pub struct Options {
     pub time_scale: f64,
     /// Called when everything is taken up and the folders are watched.
     pub ready: Box<dyn FnMut() + Send>,
-    /// Called after every turn of the loop in which everything worked, by the rule of [`heartbeat`]: the sign of life.
-    pub alive: Box<dyn FnMut() + Send>,
+    /// Called after every turn of the loop, with what did not work when that was last proved. For whoever would start a program
+    /// anew that hangs: what does not work is told by other ways, and a new start would not mend it.
+    pub alive: Box<dyn FnMut(Option<&str>) + Send>,
     /// At the latest after so long the loop turns, for the sign of life.
     pub turn: Duration,
     /// Who hears of landings and alerts.
@@ -79,7 +81,7 @@ impl Default for Options {
         Options {
             time_scale: 1.0,
             ready: Box::new(|| {}),
-            alive: Box::new(|| {}),
+            alive: Box::new(|_| {}),
             turn: Duration::from_secs(60),
             listener: None,
             until_ended: false,
@@ -264,15 +266,16 @@ impl Watch {
                 heartbeat::line(outside::wall(), &states)
             });
         }
-        if self.heartbeat.is_well() && self.posts.iter().all(|p| p.desk.is_well()) {
-            (self.options.alive)();
-        }
+        (self.options.alive)(self.heartbeat.trouble());
     }
 
     /// Folders can be looked at, the ledger and the results' folders can be written, and no result waits for that.
     fn prove(&mut self) -> Result<(), String> {
-        for post in &self.posts {
+        for post in &mut self.posts {
             let name = &post.desk.station.name;
+            if let Some((_, what)) = post.eye.unread() {
+                return Err(format!("station {name}: {what}"));
+            }
             if !post.eye.can_see() {
                 return Err(format!(
                     "station {name}: a watched folder cannot be looked at"
@@ -351,6 +354,9 @@ impl Watch {
             let failed = post.desk.flush(false);
             post.desk
                 .tell_unwritable(&mut self.ledger, &failed, outside::wall())?;
+            let unread = post.eye.unread();
+            post.desk
+                .tell_unread(&mut self.ledger, unread, outside::wall())?;
         }
         let now = outside::wall();
         self.mark.alive(&mut self.ledger, now)?;

@@ -17,6 +17,7 @@ pub mod policy;
 mod posts;
 mod subject;
 mod undelivered;
+mod unread;
 mod unwatched;
 mod unwritable;
 
@@ -26,6 +27,7 @@ pub use letter::{letter, rerun_list};
 pub use no_ledger::no_ledger;
 pub use posts::{letter_of, letter_of_list, summary_letter};
 pub use undelivered::undelivered;
+pub use unread::unread;
 pub use unwatched::{Happened, unwatched};
 pub use unwritable::unwritable;
 

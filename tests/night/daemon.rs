@@ -24,9 +24,14 @@ impl Daemon {
 
     /// The same with a log as `RUST_LOG` asks for it; information must be among it.
     pub fn start_logging(root: &Path, filter: &str) -> Daemon {
+        Daemon::start_by(program(), root, filter)
+    }
+
+    /// The same by a command that runs the program.
+    pub fn start_by(mut program: Command, root: &Path, filter: &str) -> Daemon {
         let log = root.join("watch.log");
         let file = File::create(&log).unwrap();
-        let child = program()
+        let child = program
             .args(["watch", "--config", "runsitter.toml"])
             .current_dir(root)
             .env("RUST_LOG", filter)

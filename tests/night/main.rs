@@ -37,6 +37,8 @@ mod late_lists;
 mod ledgers;
 mod limits;
 mod mail;
+#[cfg(target_os = "linux")]
+mod not_readable;
 mod outbox;
 mod outlasting;
 mod own_calibrators;

@@ -314,15 +314,48 @@ impl Desk {
             return Ok(());
         }
         let message = tell::unwritable(&self.station.name, &error.to_string(), now, &self.zone);
-        self.write_message(ledger, &message, now)?;
+        self.tell_trouble(ledger, &message, "unwritable", now)
+    }
+
+    /// What lies in the watched folders and has not been readable for a while (how many, and the first of them) is told once,
+    /// until all of it can be read.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read or written.
+    pub fn tell_unread(
+        &mut self,
+        ledger: &mut Ledger,
+        unread: Option<(usize, String)>,
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        let Some((count, first)) = unread else {
+            self.told_unread = false;
+            return Ok(());
+        };
+        if std::mem::replace(&mut self.told_unread, true) {
+            return Ok(());
+        }
+        let message = tell::unread(&self.station.name, &first, count, now, &self.zone);
+        self.tell_trouble(ledger, &message, "unread", now)
+    }
+
+    /// Tells of what concerns the station and no queue: in a file, and at once by letter.
+    fn tell_trouble(
+        &mut self,
+        ledger: &mut Ledger,
+        message: &tell::Message,
+        kind: &str,
+        now: Timestamp,
+    ) -> Result<(), DeskError> {
+        self.write_message(ledger, message, now)?;
         let Some(postbox) = &mut self.postbox else {
             return Ok(());
         };
         let mut book = book_of(postbox, ledger, &self.station.name, STATION)?.clone();
-        let mut letter = tell::letter(&self.station.name, None, &message, Audience::Now);
+        let mut letter = tell::letter(&self.station.name, None, message, Audience::Now);
         letter.repeat = book.next_repeat(&letter.key);
         if let Some(payload) = letter.payload.as_object_mut() {
-            payload.insert("kind".to_owned(), "unwritable".into());
+            payload.insert("kind".to_owned(), kind.into());
             payload.insert("repeat".to_owned(), letter.repeat.into());
             payload.insert("audience".to_owned(), "now".into());
         }

@@ -6,6 +6,7 @@ use std::sync::mpsc::Sender;
 use std::time::{Duration, Instant};
 
 use super::Signal;
+use super::unread::Unread;
 use crate::config::Station;
 use crate::intake::filter::Role;
 use crate::intake::settle::{Moment, Ready, Settle};
@@ -42,6 +43,10 @@ pub struct Eye {
     next_look: Moment,
     /// The folder could not be looked at last time.
     blind: bool,
+    /// What lies in it and cannot be read.
+    unread: Unread,
+    /// The device of each folder: one that is empty and on another one is the place of a share that is not mounted.
+    homes: Vec<Option<u64>>,
     /// Files that looks found before an event told of them.
     untold: u32,
     origin: Instant,
@@ -54,6 +59,8 @@ impl Eye {
         folders.extend(lists::outside(station));
         Eye {
             identity: vec![None; folders.len()],
+            homes: vec![None; folders.len()],
+            unread: Unread::new(Duration::from_secs_f64(station.settle_s)),
             folders,
             poll: station.poll_s.map(Duration::from_secs_f64),
             number,
@@ -156,7 +163,8 @@ impl Eye {
                 && self.folders.iter().any(|f| scan::reaches(f, &path))
                 && let Some(seen) = scan::look_at(&path)
             {
-                self.observe(desk, ledger, seen, now)?;
+                // It was written, or got its name, just now: its content counts, also where size and time are as before.
+                self.settle.observe(&seen, now);
             }
         }
         if !self.everywhere && now < self.next_look {
@@ -165,14 +173,16 @@ impl Eye {
         self.arm();
         // A look that a hint asked for, or the first one after a watch was set, finds what no event could tell.
         let told = std::mem::take(&mut self.everywhere);
-        let mut failed = false;
+        let mut failed = self.is_unmounted();
+        let mut unread = Vec::new();
         for folder in self.folders.clone() {
             let filter = desk.setup.filter.clone();
             let look = scan::scan(&folder, &|p| filter.role(p).is_some(), &|p| filter.skips(p));
             for (path, error) in &look.failed {
                 failed |= *path == folder;
-                if !self.blind {
-                    tracing::error!(path = %path.display(), %error, "cannot look here; trying again");
+                // What is gone again meanwhile had nothing to be read.
+                if *path == folder || error.kind() != std::io::ErrorKind::NotFound {
+                    unread.push((path.clone(), error.to_string()));
                 }
             }
             let _one_reading = ledger.reading()?;
@@ -180,6 +190,14 @@ impl Eye {
                 let new = self.observe(desk, ledger, seen, now)?;
                 self.untold += u32::from(new && !told);
             }
+        }
+        for (path, error) in self.unread.look(&unread, now) {
+            tracing::error!(path = %path.display(), error, "cannot look here; trying again");
+        }
+        if failed && !self.blind && self.is_away() {
+            tracing::error!(
+                "a watched folder is empty and lies on another disk than before: is its share mounted?"
+            );
         }
         if self.blind && !failed {
             tracing::info!("the watched folder can be looked at again");
@@ -256,8 +274,11 @@ impl Eye {
                 self.settle.taken(&seen.path);
             }
             Err(error) => {
-                tracing::warn!(path = %seen.path.display(), %error, "a run list cannot be read; trying again");
-                self.settle.unread(seen, outside::since(self.origin));
+                let now = outside::since(self.origin);
+                if self.unread.file(&seen.path, &error.to_string(), now) {
+                    tracing::warn!(path = %seen.path.display(), %error, "a run list cannot be read; trying again");
+                }
+                self.settle.unread(seen, now);
             }
         }
         Ok(())
@@ -284,7 +305,7 @@ impl Eye {
         };
         let mut batch: Vec<Taken> = Vec::new();
         let now = outside::since(self.origin);
-        let settle = &mut self.settle;
+        let (settle, unread) = (&mut self.settle, &mut self.unread);
         evaluate_all(
             chunk.iter().map(|r| r.seen.clone()).collect(),
             bench,
@@ -295,9 +316,19 @@ impl Eye {
                     settle.torn(&taken.seen, now)
                 }
                 Outcome::Taken(taken) => batch.push(*taken),
-                Outcome::Changed(seen) => settle.observe(&seen, now),
+                Outcome::Changed(seen) => {
+                    settle.changed(&seen, now);
+                    let why = "it is another one whenever it is read";
+                    if scan::look_at(&seen.path).as_ref() == Some(&seen)
+                        && unread.file(&seen.path, why, now)
+                    {
+                        tracing::warn!(path = %seen.path.display(), "a file changed while it was read; trying again");
+                    }
+                }
                 Outcome::Unread(seen, error) => {
-                    tracing::warn!(path = %seen.path.display(), %error, "a file cannot be read; trying again");
+                    if unread.file(&seen.path, &error.to_string(), now) {
+                        tracing::warn!(path = %seen.path.display(), %error, "a file cannot be read; trying again");
+                    }
                     settle.unread(&seen, now);
                 }
             },
@@ -312,10 +343,40 @@ impl Eye {
     /// Every folder can be looked at now.
     pub fn can_see(&self) -> bool {
         !self.blind
+            && !self.is_away()
             && self
                 .folders
                 .iter()
                 .all(|f| outside::disk("list", f).is_ok() && std::fs::read_dir(f).is_ok())
+    }
+
+    /// Files and folders that should be read and have not been readable for a while: how many, and the first of them.
+    pub fn unread(&mut self) -> Option<(usize, String)> {
+        let settle = &self.settle;
+        self.unread.keep(|path| settle.holds(path));
+        self.unread.lasting(outside::since(self.origin))
+    }
+
+    /// A folder is empty and lies on another device than before: its share is not mounted any more.
+    fn is_away(&self) -> bool {
+        let homes = self.folders.iter().zip(&self.homes);
+        homes.into_iter().any(|(folder, home)| {
+            let device = identity(folder).map(|(device, _)| device);
+            home.is_some() && device.is_some() && device != *home && is_empty(folder)
+        })
+    }
+
+    /// The same, where folders that are no longer empty are at home where they are now.
+    fn is_unmounted(&mut self) -> bool {
+        let away = self.is_away();
+        for (folder, home) in self.folders.iter().zip(&mut self.homes) {
+            if let Some((device, _)) = identity(folder)
+                && (home.is_none() || !is_empty(folder))
+            {
+                *home = Some(device);
+            }
+        }
+        away
     }
 
     /// When the eye has something to do.
@@ -323,10 +384,11 @@ impl Eye {
         if self.everywhere || !self.hinted.is_empty() {
             return Some(Duration::ZERO);
         }
-        Some(
-            self.next_due_file()
-                .map_or(self.next_look, |due| due.min(self.next_look)),
-        )
+        let lasts = self.unread.next_due(outside::since(self.origin));
+        [self.next_due_file(), lasts, Some(self.next_look)]
+            .into_iter()
+            .flatten()
+            .min()
     }
 
     /// When a file that waits to settle is due.
@@ -341,6 +403,12 @@ fn identity(folder: &Path) -> Option<(u64, u64)> {
     use std::os::unix::fs::MetadataExt;
     let meta = std::fs::metadata(folder).ok()?;
     Some((meta.dev(), meta.ino()))
+}
+
+fn is_empty(folder: &Path) -> bool {
+    outside::disk("list", folder)
+        .and_then(|()| std::fs::read_dir(folder))
+        .is_ok_and(|mut entries| entries.next().is_none())
 }
 
 /// Whether the folder is there; a replaced one cannot be told from the old one on this system.

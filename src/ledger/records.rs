@@ -83,6 +83,19 @@ impl Ledger {
             .map_err(|e| self.sqlite(e))
     }
 
+    /// Where the file of a landing lay.
+    ///
+    /// # Errors
+    /// When the database cannot be read.
+    pub fn path_of(&self, landing: i64) -> Result<Option<PathBuf>, LedgerError> {
+        self.leave("path of a landing")?;
+        self.connection
+            .prepare_cached("SELECT path FROM landing WHERE id = ?1")
+            .and_then(|mut s| s.query_row([landing], |row| row.get(0)).optional())
+            .map(|path| path.map(path_of))
+            .map_err(|e| self.sqlite(e))
+    }
+
     /// A number for a landing, given once: all stations share the ledger.
     pub fn take_landing_id(&mut self) -> i64 {
         self.last_id += 1;

@@ -4,7 +4,7 @@ use std::fs::File;
 use std::io::{self, Read as _, Seek as _, SeekFrom};
 use std::path::{Path, PathBuf};
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use crate::outside;
 
@@ -14,6 +14,8 @@ const PIECE: u64 = 1024 * 1024;
 const LONGEST: u64 = 64 * 1024 * 1024;
 /// The head that is read of such a file, bytes.
 const HEAD: u64 = 16 * 1024;
+/// Zeros with text behind them are damage once they have been there for so long, and until then a write that is not done.
+const HEALS: SignedDuration = SignedDuration::from_secs(5);
 /// Bytes before the place that was reached: they show that the file is still the same one.
 const MARK: usize = 32;
 
@@ -39,6 +41,8 @@ pub struct Tail {
     mark: Vec<u8>,
     /// Of a long file: where reading goes on after its head.
     skip_to: Option<u64>,
+    /// Zeros with text behind them: where they begin, and when the file had been written when they were first seen.
+    hole: Option<(u64, Timestamp)>,
 }
 
 impl Tail {
@@ -50,6 +54,7 @@ impl Tail {
             identity: None,
             mark: Vec::new(),
             skip_to: None,
+            hole: None,
         }
     }
 
@@ -59,7 +64,8 @@ impl Tail {
     }
 
     /// The next piece; `None` where nothing new is there, or no file. `nul_is_text`: the file has characters of two bytes;
-    /// else a NUL byte begins space that is reserved and not written yet.
+    /// else a NUL byte begins space that is reserved and not written yet, or damage where text stays behind it: the line that it
+    /// cuts is left out then.
     ///
     /// # Errors
     /// When the file is there and cannot be read.
@@ -97,16 +103,17 @@ impl Tail {
                 self.skip_to = Some(meta.len() - LONGEST);
             }
         }
-        let bytes = self.read(&mut file, nul_is_text)?;
-        if bytes.is_empty() && !anew {
+        let written = Timestamp::try_from(meta.modified()?).unwrap_or(Timestamp::UNIX_EPOCH);
+        let before = self.offset;
+        let bytes = self.read(&mut file, nul_is_text, written)?;
+        if self.offset == before && !anew {
             return Ok(None);
         }
-        let more = self.skip_to.is_some() || (!bytes.is_empty() && meta.len() > self.offset);
-        let written = meta.modified()?;
+        let more = self.skip_to.is_some() || (self.offset > before && meta.len() > self.offset);
         Ok(Some(Piece {
             anew,
             bytes,
-            written: Timestamp::try_from(written).unwrap_or(Timestamp::UNIX_EPOCH),
+            written,
             more,
         }))
     }
@@ -121,7 +128,12 @@ impl Tail {
         }
     }
 
-    fn read(&mut self, file: &mut File, nul_is_text: bool) -> io::Result<Vec<u8>> {
+    fn read(
+        &mut self,
+        file: &mut File,
+        nul_is_text: bool,
+        written: Timestamp,
+    ) -> io::Result<Vec<u8>> {
         let most = match self.skip_to {
             Some(_) if self.offset == 0 => HEAD,
             Some(to) => {
@@ -135,20 +147,78 @@ impl Tail {
         };
         file.seek(SeekFrom::Start(self.offset))?;
         let mut bytes = Vec::new();
-        file.take(most).read_to_end(&mut bytes)?;
-        if !nul_is_text && !is_wide(&bytes, self.offset) {
-            let text = memchr::memchr(0, &bytes).unwrap_or(bytes.len());
-            bytes.truncate(text);
-        }
+        file.by_ref().take(most).read_to_end(&mut bytes)?;
         if self.skip_to.is_some() {
             let line = memchr::memrchr(b'\n', &bytes).map_or(0, |n| n + 1);
             bytes.truncate(line);
         }
+        if nul_is_text || is_wide(&bytes, self.offset) {
+            self.go_on(&bytes);
+            return Ok(bytes);
+        }
+        let text = memchr::memchr(0, &bytes).unwrap_or(bytes.len());
+        let behind = bytes.split_off(text);
+        self.go_on(&bytes);
+        if !behind.is_empty() && self.is_damage(file, &behind, written)? {
+            self.skip(file)?;
+            // Nobody knows how the line went on that they cut.
+            bytes.truncate(memchr::memrchr(b'\n', &bytes).map_or(0, |n| n + 1));
+        }
+        Ok(bytes)
+    }
+
+    /// These bytes of the file have been read.
+    fn go_on(&mut self, bytes: &[u8]) {
         self.offset += bytes.len() as u64;
         let mut mark = std::mem::take(&mut self.mark);
-        mark.extend_from_slice(&bytes);
+        mark.extend_from_slice(bytes);
         self.mark = mark.split_off(mark.len().saturating_sub(MARK));
-        Ok(bytes)
+    }
+
+    /// Zeros begin at the place that was reached, text stands behind them, and that has been so for a while.
+    fn is_damage(&mut self, file: &mut File, zeros: &[u8], written: Timestamp) -> io::Result<bool> {
+        if zeros.iter().all(|b| *b == 0) && first_text(file, self.offset)?.is_none() {
+            self.hole = None;
+            return Ok(false);
+        }
+        let (at, since) = *self.hole.get_or_insert((self.offset, written));
+        if at != self.offset {
+            self.hole = Some((self.offset, written));
+            return Ok(false);
+        }
+        let long = |from: Timestamp, to: Timestamp| to.duration_since(from) >= HEALS;
+        Ok(long(since, written) || long(written, outside::wall()))
+    }
+
+    /// Goes on at the first text behind the zeros.
+    fn skip(&mut self, file: &mut File) -> io::Result<()> {
+        let Some(to) = first_text(file, self.offset)? else {
+            return Ok(());
+        };
+        let length = usize::try_from(to - self.offset).unwrap_or(usize::MAX);
+        tracing::warn!(path = %self.path.display(), bytes = length, "zeros in the midst of a log: they are passed over, with the line that they cut");
+        self.go_on(&vec![0; length.min(MARK)]);
+        self.offset = to;
+        self.hole = None;
+        Ok(())
+    }
+}
+
+/// Where the first byte that is not zero stands, from here on.
+fn first_text(file: &mut File, from: u64) -> io::Result<Option<u64>> {
+    file.seek(SeekFrom::Start(from))?;
+    let mut at = from;
+    let mut piece = vec![0; 64 * 1024];
+    loop {
+        let length = file.read(&mut piece)?;
+        let read = piece.get(..length).unwrap_or_default();
+        if read.is_empty() {
+            return Ok(None);
+        }
+        if let Some(n) = read.iter().position(|b| *b != 0) {
+            return Ok(Some(at + n as u64));
+        }
+        at += length as u64;
     }
 }
 
@@ -176,6 +246,7 @@ fn identity(_: &std::fs::Metadata) -> Option<(u64, u64)> {
 mod tests {
     use super::*;
     use std::io::Write as _;
+    use std::time::{Duration, SystemTime};
 
     fn text(tail: &mut Tail) -> Option<(bool, String)> {
         let piece = tail.look(false).unwrap()?;
@@ -241,6 +312,42 @@ mod tests {
         file.seek(SeekFrom::Start(8)).unwrap();
         file.write_all(b"3,4\n").unwrap();
         assert_eq!(text(&mut tail), Some((false, "3,4\n".to_owned())));
+    }
+
+    #[test]
+    fn zeros_in_the_midst_are_passed_over_once_they_stay() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("pressure.csv");
+        let zeros = "\0".repeat(3 * 1024 * 1024);
+        std::fs::write(&path, format!("a,b\n1,2\n3,{zeros}5,6\n")).unwrap();
+        let mut tail = Tail::new(&path);
+        // It may still be filled.
+        assert_eq!(text(&mut tail), Some((false, "a,b\n1,2\n3,".to_owned())));
+        assert_eq!(text(&mut tail), None);
+        append(&path, "7,8\n");
+        assert_eq!(text(&mut tail), None);
+        let file = File::options().write(true).open(&path).unwrap();
+        let heals = Duration::from_secs(HEALS.as_secs().unsigned_abs());
+        let later = SystemTime::now() + heals;
+        file.set_modified(later).unwrap();
+        let mut all = String::new();
+        while let Some((anew, more)) = text(&mut tail) {
+            assert!(!anew);
+            all.push_str(&more);
+        }
+        assert_eq!(all, "5,6\n7,8\n");
+        append(&path, "9,9\n");
+        assert_eq!(text(&mut tail), Some((false, "9,9\n".to_owned())));
+        // A file that nobody writes any more is read at once; the line that was cut is left out.
+        std::fs::write(&path, "a,b\n1,2\n3,\0\0\x005,6\n").unwrap();
+        let file = File::options().write(true).open(&path).unwrap();
+        file.set_modified(SystemTime::now() - 2 * heals).unwrap();
+        let mut tail = Tail::new(&path);
+        let mut all = String::new();
+        while let Some((_, more)) = text(&mut tail) {
+            all.push_str(&more);
+        }
+        assert_eq!(all, "a,b\n1,2\n5,6\n");
     }
 
     #[test]

@@ -40,6 +40,7 @@ pub fn decide(book: &Book, now: Now<'_>, settings: &Settings) -> Decided {
         ended: now.ended,
         settings: *settings,
     };
+    desk.book.not_after(now.at);
     desk.take_in(&now);
     for cause in desk.causes() {
         desk.work_off(&cause);

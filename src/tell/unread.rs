@@ -62,7 +62,7 @@ mod tests {
 
     #[test]
     fn it_names_the_file_and_how_many_more_there_are() {
-        let first = "/srv/exports/crocks-06.csv: permission\ndenied";
+        let first = "/srv/exports/crocks-06.csv: permission denied";
         let message = unread("acids", first, 72, start(), &zone());
         let words: Vec<&str> = message.body.split_whitespace().collect();
         let text = words.join(" ");

@@ -2,7 +2,7 @@
 
 use crate::chromatogram::{both, trace};
 use crate::drifting;
-use crate::lab::Lab;
+use crate::lab::{Lab, date};
 use crate::runlist::{sample, standard};
 
 fn lab() -> Lab {
@@ -37,6 +37,62 @@ fn two_files_of_one_stem_are_revisions_of_one_trace() {
         first == lab.files("results"),
         "a second run changed a result"
     );
+}
+
+#[test]
+fn a_bad_file_elsewhere_takes_nothing_from_a_good_one_of_its_name() {
+    let lab = lab();
+    lab.export("crocks-02", &both(3.0));
+    lab.process().ends(0);
+    let before = lab.files("results");
+    let text = both(3.0).text("crocks-02");
+    // A report beside the trace, and a copy that broke off.
+    lab.export_as("exports/crocks-02.txt", "area report\nlactic acid 3.0\n");
+    lab.export_as("exports/copy/crocks-02.csv", &text[..text.len() / 2]);
+    lab.process().ends(0);
+    assert!(
+        before == lab.files("results"),
+        "a bad file changed a result"
+    );
+    // At the same place it is the same trace.
+    lab.export_as("exports/crocks-02.csv", &text[..text.len() / 2]);
+    lab.process().ends(1);
+    assert_eq!(lab.sheet("crocks").verdict(2), "rerun unreadable-trace");
+}
+
+#[test]
+fn of_two_files_the_one_that_was_written_last_counts_whichever_lands_first() {
+    let (older, newer) = (both(3.0).text("1"), both(4.0).text("2"));
+    let of = |paths: [(&str, &str, u64); 2]| {
+        let lab = lab();
+        for (path, text, at) in paths {
+            lab.export_as(path, text);
+            date(&lab.root().join(path), at);
+            lab.process().ends(0);
+        }
+        lab.sheet("crocks")
+            .row(2, "lactic acid")
+            .close("concentration", 4.0, 1.0);
+    };
+    of([
+        ("exports/a/crocks-02.csv", &older, 1),
+        ("exports/b/crocks-02.csv", &newer, 2),
+    ]);
+    of([
+        ("exports/b/crocks-02.csv", &newer, 2),
+        ("exports/a/crocks-02.csv", &older, 1),
+    ]);
+    // Where the newer one is gone, the older one was put back on purpose.
+    let lab = lab();
+    lab.export_as("exports/b/crocks-02.csv", &newer);
+    lab.process().ends(0);
+    std::fs::remove_file(lab.exports().join("b/crocks-02.csv")).unwrap();
+    lab.export_as("exports/a/crocks-02.csv", &older);
+    date(&lab.exports().join("a/crocks-02.csv"), 1);
+    lab.process().ends(0);
+    lab.sheet("crocks")
+        .row(2, "lactic acid")
+        .close("concentration", 3.0, 1.0);
 }
 
 #[test]

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::{Desk, DeskError, Event, stem_of};
-use crate::intake::Seen;
+use crate::intake::{Seen, scan};
 use crate::ledger::{FileSeen, Ledger, LedgerError, NewLanding};
 use crate::night::Landing;
 use crate::night::station::UNLISTED;
@@ -42,7 +42,10 @@ impl Desk {
             let copied = before.is_none()
                 && queue.starts_with(UNLISTED)
                 && self.is_copy(ledger, &stem, &taken, &fresh)?;
-            let outrun = before.as_ref().is_some_and(|b| is_outrun(&taken, b));
+            let outrun = match &before {
+                Some(b) if !same => self.is_outrun(ledger, &taken, b, &fresh)?,
+                _ => false,
+            };
             if same || copied || outrun {
                 let seen = self.file_seen(&taken.seen);
                 unchanged.push((taken.seen.path, seen));
@@ -113,6 +116,44 @@ impl Desk {
         ledger.has_unlisted(&self.station.name, stem, content, here)
     }
 
+    /// What counts stays, whatever lands first:
+    ///
+    /// - What cannot be read replaces nothing that was written after it. A torn file is waited for, so a whole one of its name
+    ///   that was written later may land before it. And it replaces nothing that lies elsewhere: one bad file affects only itself.
+    /// - Of two that lie in two places the one that was written last counts.
+    fn is_outrun(
+        &self,
+        ledger: &Ledger,
+        taken: &Taken,
+        before: &Landing,
+        fresh: &[(Seen, String, Arc<Landing>)],
+    ) -> Result<bool, LedgerError> {
+        if !matches!(before.evaluation, Evaluation::Read(_)) {
+            return Ok(false);
+        }
+        let older = taken.seen.modified < before.modified;
+        let unreadable = matches!(taken.evaluation, Evaluation::Unreadable(_));
+        if older && unreadable {
+            return Ok(true);
+        }
+        if !older && !unreadable {
+            return Ok(false);
+        }
+        let at = match fresh.iter().find(|(_, _, l)| l.id == before.id) {
+            Some((seen, _, _)) => Some(seen.path.clone()),
+            None => ledger.path_of(before.id)?,
+        };
+        let Some(at) = at.filter(|at| *at != taken.seen.path) else {
+            return Ok(false);
+        };
+        let outrun = unreadable || scan::look_at(&at).is_some();
+        if outrun {
+            let (path, counts) = (taken.seen.path.display(), at.display());
+            tracing::warn!(%path, %counts, "a file is passed over for another one of its name");
+        }
+        Ok(outrun)
+    }
+
     fn say_landed(&mut self, queue: &str, landing: &Landing) {
         let Some(state) = self.night.queues().get(queue) else {
             return;
@@ -141,12 +182,4 @@ impl Desk {
             });
         }
     }
-}
-
-/// What cannot be read replaces nothing that was written after it. A torn file is waited for, so a whole one of its name that was
-/// written later, elsewhere, may land before it.
-fn is_outrun(taken: &Taken, before: &Landing) -> bool {
-    matches!(taken.evaluation, Evaluation::Unreadable(_))
-        && matches!(before.evaluation, Evaluation::Read(_))
-        && taken.seen.modified < before.modified
 }

@@ -68,6 +68,11 @@ pub(super) struct State {
     pub log: Vec<String>,
     /// Each call of the disk goes into the log.
     pub keep_deeds: bool,
+    /// The deed before the last one.
+    before: &'static str,
+    /// A kill or the disk cut rows that were appended: power fails so, and the next update mends it. Nothing else may be left in
+    /// pieces.
+    pub cut_rows: bool,
 }
 
 /// The played world.
@@ -114,6 +119,8 @@ impl Played {
                 in_event: false,
                 log: Vec::new(),
                 keep_deeds: false,
+                before: "",
+                cut_rows: false,
             }),
         }
     }
@@ -170,10 +177,9 @@ impl World for Played {
     }
 
     fn killed_writing(&self, path: &Path) {
-        self.state
-            .borrow_mut()
-            .tally
-            .count("kill in the midst of a write");
+        let mut state = self.state.borrow_mut();
+        state.tally.count("kill in the midst of a write");
+        state.cut_rows |= state.before == "open";
         let left = path.with_file_name(".writing-killed.tmp");
         let _ = fs::write(left, "half");
     }
@@ -200,6 +206,9 @@ impl State {
     fn leave(&mut self, deed: &'static str, path: &Path, post: &Post) -> Leave {
         self.calls += 1;
         self.now += CALL;
+        if deed != "write" {
+            self.before = deed;
+        }
         while self.due(self.now) {
             self.happen(post);
         }
@@ -250,6 +259,7 @@ impl State {
         if let Some(kind) = kind {
             self.refused.push((self.now, deed, path.to_owned()));
             if part[0] == Part::Results {
+                self.cut_rows = true;
                 self.undone.refused(path, now);
             }
             return Leave::Refused(io::Error::new(kind, format!("played: {kind}")));

@@ -180,9 +180,11 @@ impl Eye {
             let look = scan::scan(&folder, &|p| filter.role(p).is_some(), &|p| filter.skips(p));
             for (path, error) in &look.failed {
                 failed |= *path == folder;
-                // What is gone again meanwhile had nothing to be read.
-                if *path == folder || error.kind() != std::io::ErrorKind::NotFound {
+                // What is gone again meanwhile had nothing to be read; the watched folder itself may come later.
+                if error.kind() != std::io::ErrorKind::NotFound {
                     unread.push((path.clone(), error.to_string()));
+                } else if *path == folder && !self.blind {
+                    tracing::error!(path = %path.display(), %error, "cannot look here; trying again");
                 }
             }
             let _one_reading = ledger.reading()?;

@@ -87,6 +87,18 @@ impl Book {
         repeat
     }
 
+    /// Nothing was told after this moment: what was told by a clock that ran ahead must not make anything wait for it.
+    pub(super) fn not_after(&mut self, now: Timestamp) {
+        for told in &mut self.told {
+            for at in [&mut told.told_at, &mut told.waits_since, &mut told.over_at] {
+                *at = at.map(|t| t.min(now));
+            }
+        }
+        for cause in self.causes.values_mut() {
+            cause.last_at = cause.last_at.min(now);
+        }
+    }
+
     /// Leaves out what is over, told, and too long ago to be asked for.
     pub(super) fn forget(&mut self, now: Timestamp, remind: SignedDuration) {
         let fresh = |at: Option<Timestamp>| {

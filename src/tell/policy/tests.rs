@@ -209,6 +209,20 @@ fn a_storm_over_the_night_is_one_letter_an_hour_at_most() {
 }
 
 #[test]
+fn what_was_told_by_a_clock_that_ran_ahead_holds_nothing_up() {
+    let mut night = Story::new();
+    night.ask(1500, "a:recovery", false);
+    night.ask(1501, "a:recovery b:recovery", false);
+    assert_ne!(night.ask(1520, "a:recovery b:recovery", false), "");
+    night.ask(60, "a:recovery b:recovery c:recovery", false);
+    assert!(
+        night.next.is_some_and(|next| next <= at(120)),
+        "{:?}",
+        night.next
+    );
+}
+
+#[test]
 fn a_second_failure_waits_minutes_not_an_hour() {
     night(&[
         (0, "a:recovery", "tell a"),

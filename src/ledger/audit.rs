@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, OpenFlags};
 
 use super::chain::{self, Hash, TAKEN_OVER, Table};
-use super::{FILE_NAME, LedgerError, schema};
+use super::{FILE_NAME, LedgerError, schema, sound};
 use crate::text;
 
 /// More breaks than these are counted, not listed.
@@ -50,7 +50,8 @@ pub fn audit(
     expected: Option<(i64, &str)>,
 ) -> Result<Option<Audit>, LedgerError> {
     let path = state_dir.join(FILE_NAME);
-    if !path.exists() {
+    sound::look_at_file(&path, &state_dir.join(sound::MACHINE_NAME))?;
+    if !sound::is_there(&path)? {
         return Ok(None);
     }
     let failed = |source| LedgerError::of(&path, source);

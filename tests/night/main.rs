@@ -36,6 +36,7 @@ mod landing;
 mod late_lists;
 mod ledgers;
 mod limits;
+mod lost_ledgers;
 mod mail;
 mod outbox;
 mod outlasting;

@@ -3,7 +3,7 @@ use crate::night::Landing;
 use crate::night::alarm::AlertChanges;
 use crate::reading::{Evaluation, Unreadable};
 
-fn landing(stem: &str, revision: u32, sha: &str) -> Landing {
+pub(super) fn landing(stem: &str, revision: u32, sha: &str) -> Landing {
     Landing {
         id: 0,
         stem: stem.to_owned(),
@@ -19,7 +19,7 @@ fn landing(stem: &str, revision: u32, sha: &str) -> Landing {
     }
 }
 
-fn land(ledger: &mut Ledger, queue: &str, mut l: Landing) -> i64 {
+pub(super) fn land(ledger: &mut Ledger, queue: &str, mut l: Landing) -> i64 {
     let path = PathBuf::from(format!("/exports/{}", l.file_name));
     l.id = ledger.take_landing_id();
     let batch = [NewLanding {

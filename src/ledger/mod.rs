@@ -277,6 +277,7 @@ impl Ledger {
 
     fn prepare(&mut self) -> Result<(), LedgerError> {
         let found = sound::look_into(&self.connection, &self.path)?;
+        self.leave("make the tables")?;
         schema::apply(&mut self.connection, found)
             .map_err(|source| LedgerError::of(&self.path, source))?;
         let last: Option<i64> = self
@@ -356,9 +357,14 @@ fn what_to_do(source: &rusqlite::Error) -> &'static str {
     }
 }
 
-/// Nanoseconds since 1970, as the ledger keeps time (until the year 2262; later times become that).
+/// Nanoseconds since 1970, as the ledger keeps time: from the year 1677 to 2262; what lies outside becomes the nearer end.
 fn nanoseconds(at: Timestamp) -> i64 {
-    i64::try_from(at.as_nanosecond()).unwrap_or(i64::MAX)
+    let farthest = if at < Timestamp::UNIX_EPOCH {
+        i64::MIN
+    } else {
+        i64::MAX
+    };
+    i64::try_from(at.as_nanosecond()).unwrap_or(farthest)
 }
 
 fn timestamp(nanoseconds: i64) -> Timestamp {

@@ -1,12 +1,14 @@
 //! Walks the chain from its beginning and says where a record is not what was written.
 
+mod moved;
+
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OpenFlags};
 
 use super::chain::{self, Hash, TAKEN_OVER, Table};
-use super::{FILE_NAME, LedgerError, schema};
+use super::{FILE_NAME, LedgerError, schema, sound};
 use crate::text;
 
 /// More breaks than these are counted, not listed.
@@ -50,7 +52,8 @@ pub fn audit(
     expected: Option<(i64, &str)>,
 ) -> Result<Option<Audit>, LedgerError> {
     let path = state_dir.join(FILE_NAME);
-    if !path.exists() {
+    sound::look_at_file(&path, &state_dir.join(sound::MACHINE_NAME))?;
+    if !sound::is_there(&path)? {
         return Ok(None);
     }
     let failed = |source| LedgerError::of(&path, source);
@@ -84,15 +87,31 @@ pub fn audit(
     Ok(Some(audit))
 }
 
-/// The last digest of each record, with the number of its link.
-type Digests = HashMap<(Table, i64), (i64, Hash)>;
+/// The number of a link and the digest in it.
+type Entry = (i64, Hash);
+
+/// What the chain says of each record.
+#[derive(Default)]
+struct Digests {
+    last: HashMap<(Table, i64), Entry>,
+    /// Those before the last one, in their order: of the few records that have several.
+    earlier: HashMap<(Table, i64), Vec<Entry>>,
+}
+
+impl Digests {
+    fn add(&mut self, record: (Table, i64), entry: Entry) {
+        if let Some(before) = self.last.insert(record, entry) {
+            self.earlier.entry(record).or_default().push(before);
+        }
+    }
+}
 
 fn walk(
     connection: &Connection,
     audit: &mut Audit,
     expected: Option<(i64, &str)>,
 ) -> rusqlite::Result<Digests> {
-    let mut digests = Digests::new();
+    let mut digests = Digests::default();
     let mut before: Hash = [0; 32];
     audit.holds = expected.map(|_| false);
     let mut statement =
@@ -116,7 +135,7 @@ fn walk(
         // Go on from what stands there: one break is told once.
         before = link.try_into().unwrap_or([0; 32]);
         match (Table::of(&name), digest.try_into()) {
-            (Some(table), Ok(digest)) => drop(digests.insert((table, of), (id, digest))),
+            (Some(table), Ok(digest)) => digests.add((table, of), (id, digest)),
             _ if name == TAKEN_OVER => audit.taken_over = id,
             _ => audit.break_at(format!("record {id} of the chain is of no known kind")),
         }
@@ -130,12 +149,13 @@ fn walk(
     Ok(digests)
 }
 
-/// Holds what the tables hold now against the last digests.
+/// Holds what the tables hold now against the last digests, and these against the earlier ones.
 fn compare(
     connection: &Connection,
     mut digests: Digests,
     audit: &mut Audit,
 ) -> rusqlite::Result<()> {
+    let mut names = moved::Names::new(connection);
     for table in Table::ALL {
         let name = table.name();
         let mut statement = connection.prepare(&table.all())?;
@@ -145,18 +165,25 @@ fn compare(
             // Its name as it stands there now, for whoever looks for it.
             let of: String = row.get(table.name_column()).unwrap_or_default();
             let of = text::one_line(&of);
-            match digests.remove(&(table, id)) {
+            let earlier = digests.earlier.remove(&(table, id)).unwrap_or_default();
+            match digests.last.remove(&(table, id)) {
                 Some((link, digest)) if digest != chain::digest(row)? => audit.break_at(format!(
                     "{name} {id} ({of}) is not what record {link} of the chain says: it was changed"
                 )),
-                Some(_) => {}
+                Some(_) => {
+                    if let Some(link) = names.strange(table, row, &earlier)? {
+                        audit.break_at(format!(
+                            "{name} {id} ({of}) is not what record {link} of the chain says, though a later one says so: it was changed"
+                        ));
+                    }
+                }
                 None => audit.break_at(format!(
                     "{name} {id} ({of}) is not in the chain: it was put in from outside"
                 )),
             }
         }
     }
-    let mut gone: Vec<_> = digests.into_iter().collect();
+    let mut gone: Vec<_> = digests.last.into_iter().collect();
     gone.sort_by_key(|(_, (link, _))| *link);
     for ((table, id), (link, _)) in gone {
         let name = table.name();
@@ -166,3 +193,6 @@ fn compare(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests;

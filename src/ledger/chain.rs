@@ -3,8 +3,10 @@
 //!
 //! Every version of a record has a link. Its digest is over what the record held then; the last digest of a record must be that
 //! of what it holds now. A landing that a late list moves to another queue, and an alert that is cleared, are records of their
-//! own in the chain, so nothing in these tables is outside it. What is derived or only serves the daemon's work (letters, marks
-//! of life, the time at which a queue ended, pressure, repeats) is not in it.
+//! own in the chain, so nothing in these tables is outside it. Nothing else gets a second link, and a landing's earlier digests
+//! are those of what it holds now under another queue's name: a record that was changed and linked anew shows by that. What is
+//! derived or only serves the daemon's work (letters, marks of life, the time at which a queue ended, pressure, repeats) is not
+//! in it.
 //!
 //! ```text
 //! field  = type (1 byte: 0 null, 1 integer, 2 real, 3 text, 4 bytes), length (8 bytes, little-endian), bytes
@@ -109,9 +111,27 @@ impl Table {
 
 /// Digest of a record whose first column is its number.
 pub(super) fn digest(row: &rusqlite::Row<'_>) -> rusqlite::Result<Hash> {
+    digest_of(row, None)
+}
+
+/// The same with another text in one of its columns.
+pub(super) fn digest_with(
+    row: &rusqlite::Row<'_>,
+    column: usize,
+    text: &str,
+) -> rusqlite::Result<Hash> {
+    digest_of(row, Some((column, text)))
+}
+
+fn digest_of(row: &rusqlite::Row<'_>, other: Option<(usize, &str)>) -> rusqlite::Result<Hash> {
     let mut hasher = Sha256::new();
     for k in 1..row.as_ref().column_count() {
-        put(&mut hasher, row.get_ref(k)?);
+        match other {
+            Some((column, text)) if column == k => {
+                put(&mut hasher, ValueRef::Text(text.as_bytes()))
+            }
+            _ => put(&mut hasher, row.get_ref(k)?),
+        }
     }
     Ok(hasher.finalize().into())
 }

@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use std::hash::{BuildHasher, RandomState};
 use std::path::Path;
 
-use super::{FileSeen, Ledger, LedgerError};
+use super::{FileSeen, Ledger, LedgerError, nanoseconds, timestamp};
 
 /// So many files are remembered, some 10 MB; then it begins anew.
 const MOST: usize = 250_000;
@@ -71,7 +71,12 @@ impl Ledger {
         if self.known.files.borrow().get(&file) == Some(&state) {
             return Ok(true);
         }
-        let known = self.file(station, path)?.as_ref() == Some(seen);
+        // As the ledger keeps it: a time that lies far off is kept as the nearest one that it can hold.
+        let kept = FileSeen {
+            modified: timestamp(nanoseconds(seen.modified)),
+            ..seen.clone()
+        };
+        let known = self.file(station, path)? == Some(kept);
         if known {
             let mut files = self.known.files.borrow_mut();
             if files.len() >= MOST {
@@ -80,5 +85,37 @@ impl Ledger {
             files.insert(file, state);
         }
         Ok(known)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_of_a_time_far_off_is_known_and_stays_in_order() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut ledger = Ledger::open(dir.path()).unwrap();
+        // A zero of 1601, the last of a file system's times, and one between.
+        let times = [
+            "1601-01-01T00:00:00Z",
+            "2026-11-25T22:00:00Z",
+            "2446-05-10T22:38:55Z",
+        ];
+        let mut kept = Vec::new();
+        for time in times {
+            let seen = FileSeen {
+                size: 9,
+                modified: time.parse().unwrap(),
+                method_sha256: "m".to_owned(),
+            };
+            let path = Path::new(time);
+            ledger
+                .land("acids", &[], &[(path.to_owned(), seen.clone())])
+                .unwrap();
+            assert!(ledger.is_known("acids", path, &seen).unwrap(), "{time}");
+            kept.push(ledger.file("acids", path).unwrap().unwrap().modified);
+        }
+        assert!(kept.is_sorted(), "{kept:?}");
     }
 }

@@ -57,6 +57,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn changes(&self, station: &str) -> Result<Vec<Change>, LedgerError> {
+        self.leave("changes")?;
         let read = || -> rusqlite::Result<Vec<Change>> {
             self.connection
                 .prepare_cached(
@@ -87,6 +88,7 @@ impl Ledger {
         station: &str,
         queue: &str,
     ) -> Result<Option<Timestamp>, LedgerError> {
+        self.leave("first landing")?;
         self.connection
             .prepare_cached(
                 "SELECT landed_ns FROM landing INDEXED BY landing_by_queue WHERE station = ?1 AND queue = ?2 ORDER BY id LIMIT 1",
@@ -103,6 +105,7 @@ impl Ledger {
     /// # Errors
     /// When the database cannot be read.
     pub fn head(&self, station: &str, queue: &str) -> Result<Option<Head>, LedgerError> {
+        self.leave("head")?;
         self.connection
             .prepare_cached(
                 "SELECT c.id, c.link FROM queue q JOIN chain c ON c.id = q.head WHERE q.station = ?1 AND q.queue = ?2",

@@ -6,7 +6,9 @@
 
 mod audit;
 mod chain;
+mod in_place;
 mod known;
+mod lock;
 mod made;
 mod outbox;
 mod place;
@@ -21,7 +23,6 @@ mod strays;
 mod told;
 
 use std::collections::BTreeSet;
-use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
@@ -39,8 +40,6 @@ pub use shelf::Names;
 
 /// Name of the database in the state folder.
 const FILE_NAME: &str = "ledger.sqlite";
-/// Name of the lock file in the state folder.
-const LOCK_NAME: &str = "lock";
 
 /// What can go wrong with the ledger. Without one nothing can be promised: each ends the program, but what may pass by itself in a
 /// running daemon ([`LedgerError::may_pass`]) is waited out.
@@ -59,7 +58,7 @@ pub enum LedgerError {
         "{path}: another runsitter works with this state folder; end it first, or give this one a `state_dir` of its own"
     )]
     Locked {
-        /// The lock file.
+        /// The folder, or the lock file in it.
         path: PathBuf,
     },
     /// The folder lies on a network share.
@@ -86,13 +85,33 @@ pub enum LedgerError {
     },
     /// Some of its pages are not what was written.
     #[error(
-        "{path}: the ledger is damaged ({what}); it was left as it is. Keep a copy of the whole folder; then move this file, and those that begin with its name, to another place: a new ledger is begun, and the files in the watched folders are read again"
+        "{path}: the ledger is damaged ({what}); it was left as it is. Keep a copy of the whole folder; then move `machine` beside it, this file, and those that begin with its name, to another place: a new ledger is begun, and the files in the watched folders are read again"
     )]
     Damaged {
         /// The database.
         path: PathBuf,
         /// What was found.
         what: String,
+    },
+    /// There was one, and now there is none.
+    #[error(
+        "{path}: found no ledger, though {sign}; nothing was changed, and what lies in the results' folders is as it was. Put the ledger back from a copy (this file, and those that begin with its name). To begin a new one on purpose, end runsitter, then move `machine` beside it, and what begins with this name, to another place: what lies in the watched folders is read again"
+    )]
+    Missing {
+        /// The database.
+        path: PathBuf,
+        /// What says so.
+        sign: &'static str,
+    },
+    /// What was open is no longer what lies there.
+    #[error(
+        "{path}: found {found}, expected what lay there when the ledger was opened: it was removed, moved or replaced, and what is written now would be lost. Put the state folder back as it was"
+    )]
+    Lost {
+        /// The file or folder.
+        path: PathBuf,
+        /// What lies there now.
+        found: &'static str,
     },
     /// Another program's database.
     #[error(
@@ -154,7 +173,9 @@ pub struct Ledger {
     known: known::Known,
     /// Station and queue of what was added to the chain since it was asked for.
     touched: BTreeSet<(String, String)>,
-    _lock: File,
+    /// What is open lies where it lay.
+    in_place: in_place::InPlace,
+    lock: lock::Lock,
 }
 
 impl LedgerError {
@@ -168,11 +189,11 @@ impl LedgerError {
         LedgerError::Sqlite { path, source }
     }
 
-    /// It may pass by itself, and then nothing is lost: no room, a disk that cannot be written now.
+    /// It may pass by itself, and then nothing is lost: no room, a disk that cannot be written now, a folder that is put back.
     pub fn may_pass(&self) -> bool {
         use rusqlite::ErrorCode;
         match self {
-            LedgerError::Io { .. } => true,
+            LedgerError::Io { .. } | LedgerError::Missing { .. } | LedgerError::Lost { .. } => true,
             LedgerError::Sqlite { source, .. } => matches!(
                 source.sqlite_error_code(),
                 Some(
@@ -192,7 +213,7 @@ impl Ledger {
     /// Opens the ledger of a state folder, making both where they are not there yet.
     ///
     /// # Errors
-    /// When the folder cannot be used, lies on a network share, is in use, or holds a ledger of a newer program.
+    /// When the folder cannot be used, lies on a network share, is in use, holds a ledger of a newer program, or did hold one.
     pub fn open(state_dir: &Path) -> Result<Ledger, LedgerError> {
         let io = |path: &Path| {
             let path = path.to_owned();
@@ -206,24 +227,7 @@ impl Ledger {
                 kind,
             });
         }
-        let lock_path = state_dir.join(LOCK_NAME);
-        outside::disk("open", &lock_path).map_err(io(&lock_path))?;
-        let lock = File::options()
-            .create(true)
-            .truncate(false)
-            .write(true)
-            .open(&lock_path)
-            .map_err(io(&lock_path))?;
-        match lock.try_lock() {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(LedgerError::Locked { path: lock_path }),
-            Err(TryLockError::Error(source)) => {
-                return Err(LedgerError::Io {
-                    path: lock_path,
-                    source,
-                });
-            }
-        }
+        let lock = lock::Lock::take(state_dir)?;
         let path = state_dir.join(FILE_NAME);
         let machine = state_dir.join(sound::MACHINE_NAME);
         sound::look_at_file(&path, &machine)?;
@@ -238,15 +242,42 @@ impl Ledger {
             last_id: 0,
             known: known::Known::default(),
             touched: BTreeSet::new(),
-            _lock: lock,
+            in_place: in_place::InPlace::default(),
+            lock,
         };
         ledger.prepare()?;
+        // Last: a kill before it leaves no mark, and then a ledger that is not there yet is not missed.
         sound::keep_machine(&machine, true)?;
+        let held = ledger.lock.held_by.clone();
+        let files = [held, ledger.path.clone(), sound::log_of(&ledger.path)];
+        ledger.in_place = in_place::InPlace::of(files);
         Ok(ledger)
+    }
+
+    /// Opens a ledger that this program worked with before: where it is missing, no new one is begun.
+    ///
+    /// # Errors
+    /// As [`Ledger::open`].
+    pub fn open_again(state_dir: &Path) -> Result<Ledger, LedgerError> {
+        let path = state_dir.join(FILE_NAME);
+        if !sound::is_there(&path)? {
+            let sign = "runsitter worked with it until it was lost";
+            return Err(LedgerError::Missing { path, sign });
+        }
+        Ledger::open(state_dir)
+    }
+
+    /// What is open still lies where it lay.
+    ///
+    /// # Errors
+    /// When it was removed, moved or replaced: what is written then is lost.
+    pub fn prove_in_place(&self) -> Result<(), LedgerError> {
+        self.in_place.prove(&self.path)
     }
 
     fn prepare(&mut self) -> Result<(), LedgerError> {
         let found = sound::look_into(&self.connection, &self.path)?;
+        self.leave("make the tables")?;
         schema::apply(&mut self.connection, found)
             .map_err(|source| LedgerError::of(&self.path, source))?;
         let last: Option<i64> = self
@@ -270,6 +301,7 @@ impl Ledger {
         let transaction = self.connection.transaction().map_err(sqlite)?;
         let (done, queues) = work(&transaction).map_err(sqlite)?;
         commit(transaction, path)?;
+        self.in_place.prove(path)?;
         let mine = queues.into_iter().map(|queue| (station.to_owned(), queue));
         self.touched.extend(mine);
         Ok(done)
@@ -325,9 +357,14 @@ fn what_to_do(source: &rusqlite::Error) -> &'static str {
     }
 }
 
-/// Nanoseconds since 1970, as the ledger keeps time (until the year 2262; later times become that).
+/// Nanoseconds since 1970, as the ledger keeps time: from the year 1677 to 2262; what lies outside becomes the nearer end.
 fn nanoseconds(at: Timestamp) -> i64 {
-    i64::try_from(at.as_nanosecond()).unwrap_or(i64::MAX)
+    let farthest = if at < Timestamp::UNIX_EPOCH {
+        i64::MIN
+    } else {
+        i64::MAX
+    };
+    i64::try_from(at.as_nanosecond()).unwrap_or(farthest)
 }
 
 fn timestamp(nanoseconds: i64) -> Timestamp {

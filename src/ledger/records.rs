@@ -225,6 +225,9 @@ impl Ledger {
                     .query_map(params![station, stem, from, queue], |row| row.get(0))?
                     .collect::<Result<_, _>>()?;
                 if !moved.is_empty() {
+                    transaction
+                        .prepare_cached("INSERT OR IGNORE INTO former (station, queue) VALUES (?1, ?2)")?
+                        .execute(params![station, from])?;
                     // It goes on, whatever it was before.
                     set_queue(transaction, station, queue, None)?;
                 }

@@ -61,7 +61,8 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
 /// What only makes looking things up independent of how much there is. It says nothing that the tables do not say, and is made
 /// where it is not there: so it needs no version, and a program that does not know it does no harm.
 ///
-/// `named`: which run list names a stem, and as what. `shelf`: up to which list that has been noted.
+/// `named`: which run list names a stem, and as what. `shelf`: up to which list that has been noted. `former`: queues that lost
+/// landings to others and may be gone; by their names the chain shows that nothing else of these was changed.
 const DERIVED: &str = "
 CREATE TABLE IF NOT EXISTS named (
     station       TEXT NOT NULL,
@@ -74,6 +75,11 @@ CREATE TABLE IF NOT EXISTS named (
 CREATE TABLE IF NOT EXISTS shelf (
     station       TEXT PRIMARY KEY,
     list_id       INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS former (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    PRIMARY KEY (station, queue)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX IF NOT EXISTS landing_by_time ON landing (station, modified_ns, id);
 CREATE INDEX IF NOT EXISTS landing_by_name ON landing (station, stem, queue, modified_ns);

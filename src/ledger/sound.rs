@@ -1,6 +1,6 @@
 //! Whether a ledger may be opened: looked at before anything is written. What cannot be used stays byte for byte as it is.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, ErrorCode};
@@ -17,27 +17,50 @@ const NAMELESS: &str = "-";
 /// Name of the file that says on which machine the ledger is kept.
 pub(super) const MACHINE_NAME: &str = "machine";
 
-/// Looks at the file before it is opened: one that lost its content is not taken for a new one.
+/// Looks at the file before it is opened: one that is missing, or lost its content, is not taken for a new one.
 pub(super) fn look_at_file(path: &Path, machine: &Path) -> Result<(), LedgerError> {
     let damaged = |what: &str| LedgerError::Damaged {
         path: path.to_owned(),
         what: what.to_owned(),
     };
-    let Ok(meta) = std::fs::metadata(path) else {
-        return Ok(());
-    };
+    if !is_there(path)? {
+        // SQLite would begin a new one, and throw the log of the old one away.
+        let sign = match () {
+            () if machine.exists() => "`machine` beside it says that there was one",
+            () if log_length(path) > 0 => "its log lies beside it",
+            () => return Ok(()),
+        };
+        return Err(LedgerError::Missing {
+            path: path.to_owned(),
+            sign,
+        });
+    }
     let log = log_length(path);
-    if meta.len() == 0 && (log > 0 || machine.exists()) {
+    if std::fs::metadata(path).is_ok_and(|m| m.len() == 0) && (log > 0 || machine.exists()) {
         return Err(damaged("the file is empty"));
     }
     Ok(())
 }
 
-/// Bytes in the write-ahead log beside the database.
-fn log_length(path: &Path) -> u64 {
+/// There is a file of this name.
+pub(super) fn is_there(path: &Path) -> Result<bool, LedgerError> {
+    let found = outside::disk("look for", path).and_then(|()| path.try_exists());
+    found.map_err(|source| LedgerError::Io {
+        path: path.to_owned(),
+        source,
+    })
+}
+
+/// The write-ahead log beside the database.
+pub(super) fn log_of(path: &Path) -> PathBuf {
     let mut log = path.as_os_str().to_owned();
     log.push("-wal");
-    std::fs::metadata(log).map_or(0, |m| m.len())
+    log.into()
+}
+
+/// Bytes in it.
+fn log_length(path: &Path) -> u64 {
+    std::fs::metadata(log_of(path)).map_or(0, |m| m.len())
 }
 
 /// Looks into an open database; gives its version, 0 for a new one.

@@ -3,7 +3,7 @@ use crate::night::Landing;
 use crate::night::alarm::AlertChanges;
 use crate::reading::{Evaluation, Unreadable};
 
-fn landing(stem: &str, revision: u32, sha: &str) -> Landing {
+pub(super) fn landing(stem: &str, revision: u32, sha: &str) -> Landing {
     Landing {
         id: 0,
         stem: stem.to_owned(),
@@ -19,7 +19,7 @@ fn landing(stem: &str, revision: u32, sha: &str) -> Landing {
     }
 }
 
-fn land(ledger: &mut Ledger, queue: &str, mut l: Landing) -> i64 {
+pub(super) fn land(ledger: &mut Ledger, queue: &str, mut l: Landing) -> i64 {
     let path = PathBuf::from(format!("/exports/{}", l.file_name));
     l.id = ledger.take_landing_id();
     let batch = [NewLanding {
@@ -436,4 +436,49 @@ fn changes_of_a_document_are_kept_and_a_return_too() {
     let whole = audit(dir.path(), None).unwrap().unwrap();
     // Two texts, three uses at one station and one at the other.
     assert_eq!((whole.records, whole.broken), (6, 0));
+}
+
+#[test]
+fn nothing_lands_in_files_that_are_no_longer_in_their_place() {
+    for name in [FILE_NAME, "ledger.sqlite-wal", ""] {
+        let dir = tempfile::tempdir().unwrap();
+        let state = dir.path().join("state");
+        let mut ledger = Ledger::open(&state).unwrap();
+        land(&mut ledger, "crocks", landing("a", 1, "one"));
+        let (path, aside) = (state.join(name), dir.path().join("aside"));
+        let put = |from: &Path, to: &Path| std::fs::rename(from, to).unwrap();
+        let at = Timestamp::from_second(1_700_000_000).unwrap();
+        let mut keep = |text: &str| {
+            let written = ledger.keep_document("acids", "method", Path::new("m"), text, text, at);
+            (ledger.prove_in_place(), written)
+        };
+        put(&path, &aside);
+        for copied in [false, true] {
+            if copied && path.file_name() != state.file_name() {
+                std::fs::copy(&aside, &path).unwrap();
+            }
+            let (proved, written) = keep(if copied { "two" } else { "one" });
+            for error in [proved.unwrap_err(), written.unwrap_err()] {
+                assert!(matches!(error, LedgerError::Lost { .. }), "{error}");
+                assert!(error.may_pass());
+            }
+        }
+        if path.exists() {
+            std::fs::remove_file(&path).unwrap();
+        }
+        put(&aside, &path);
+        let (proved, written) = keep("three");
+        proved.and(written).unwrap();
+    }
+}
+
+#[test]
+fn a_ledger_that_was_there_before_is_never_begun_anew() {
+    let dir = tempfile::tempdir().unwrap();
+    let state = dir.path().join("state");
+    let error = Ledger::open_again(&state).unwrap_err();
+    assert!(matches!(error, LedgerError::Missing { .. }), "{error}");
+    assert!(!state.exists());
+    drop(Ledger::open(&state).unwrap());
+    Ledger::open_again(&state).unwrap();
 }

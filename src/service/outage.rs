@@ -1,4 +1,4 @@
-//! The daemon through a time in which its ledger cannot be written: a full disk, a disk that fails.
+//! The daemon through a time in which its ledger cannot be written: a full disk, a disk that fails, a folder that was moved away.
 //!
 //! Without its ledger a daemon can promise nothing, so its loop ends with all that it held in memory. Here it is begun again
 //! from what the ledger holds until that works: the same way as after a crash, which is why nothing is missing then. People are
@@ -53,6 +53,7 @@ pub fn run_through(
     let mut begun = false;
     loop {
         let mut these = options();
+        these.again = begun;
         let (mut ready, now_works) = (these.ready, Arc::clone(&works));
         these.ready = Box::new(move || {
             now_works.store(true, std::sync::atomic::Ordering::Relaxed);

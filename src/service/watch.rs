@@ -74,6 +74,8 @@ pub struct Options {
     pub show_letters: bool,
     /// Who carries letters; left out: a thread of its own.
     pub hire: Option<Hire>,
+    /// It worked with its ledger before: where that is missing now, no new one is begun.
+    pub again: bool,
 }
 
 impl Default for Options {
@@ -88,6 +90,7 @@ impl Default for Options {
             carriers: Vec::new(),
             show_letters: false,
             hire: None,
+            again: false,
         }
     }
 }
@@ -105,7 +108,10 @@ pub fn run(
     hints: &Sender<Signal>,
     mut options: Options,
 ) -> Result<Ended, DeskError> {
-    let mut ledger = Ledger::open(&config.state_dir)?;
+    let mut ledger = match options.again {
+        true => Ledger::open_again(&config.state_dir)?,
+        false => Ledger::open(&config.state_dir)?,
+    };
     let started = outside::steady();
     let mut ways = carriers::configured(&config.alert);
     ways.append(&mut options.carriers);
@@ -160,7 +166,12 @@ pub fn run(
         post.desk.flush(true);
     }
     end?;
-    watch.ledger.stop_running()?;
+    let stopped = watch.ledger.stop_running();
+    if let Err(error) = stopped.and_then(|()| watch.ledger.prove_in_place()) {
+        // Whoever begins the loop again must not miss the order.
+        let _ = hints.send(Signal::Stop);
+        return Err(error.into());
+    }
     Ok(Ended {
         attention: watch.posts.iter().any(|p| p.desk.needs_attention()),
     })
@@ -216,7 +227,7 @@ impl Watch {
             {
                 return Ok(());
             }
-            self.show_life();
+            self.show_life()?;
             let (wait, since) = (self.wait(), outside::steady());
             let heard = outside::receive(signals, wait);
             self.mind_the_clock(since, wait)?;
@@ -254,9 +265,10 @@ impl Watch {
     }
 
     /// Proves now and then that everything works, and says so where it does.
-    fn show_life(&mut self) {
+    fn show_life(&mut self) -> Result<(), DeskError> {
         let now = outside::steady();
         if self.heartbeat.is_due(now) {
+            self.ledger.prove_in_place()?;
             let proof = self.prove();
             let posts = &self.posts;
             self.heartbeat.take(proof, now, &|| {
@@ -267,6 +279,7 @@ impl Watch {
             });
         }
         (self.options.alive)(self.heartbeat.trouble());
+        Ok(())
     }
 
     /// Folders can be looked at, the ledger and the results' folders can be written, and no result waits for that.

@@ -101,6 +101,7 @@ fn a_ledger_that_is_cut_off_or_empty_or_something_else() {
     refused(&lab, &["another program"]);
     // What the message says helps: a new ledger is begun, and the files are read again.
     fs::remove_file(path(&lab)).unwrap();
+    fs::remove_file(lab.root().join("state/machine")).unwrap();
     lab.process().ends(1);
     fs::write(path(&lab), whole).unwrap();
     lab.process().ends(1);
@@ -221,6 +222,7 @@ fn the_summary_names_a_record_that_can_be_looked_up() {
     );
     // A ledger that was made anew is whole in itself; the summary kept elsewhere gives it away.
     fs::remove_file(path(&lab)).unwrap();
+    fs::remove_file(lab.root().join("state/machine")).unwrap();
     lab.process().ends(1);
     lab.run(&["check", "--ledger"]).ends(0);
     look(&lab, &record).ends(3);

@@ -36,6 +36,7 @@ mod landing;
 mod late_lists;
 mod ledgers;
 mod limits;
+mod lost_ledgers;
 mod mail;
 #[cfg(target_os = "linux")]
 mod not_readable;

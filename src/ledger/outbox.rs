@@ -73,6 +73,12 @@ pub struct Told<'a> {
     pub gap_told: bool,
 }
 
+/// Both are read in the order of an index and no further than needed: thousands may wait.
+const DUE: &str = "SELECT id, carrier FROM outbox INDEXED BY outbox_due
+    WHERE state = 'waiting' AND next_try_ns <= ?1 ORDER BY audience, id";
+const TIMES: &str = "SELECT id, carrier, next_try_ns FROM outbox INDEXED BY outbox_times
+    WHERE state = 'waiting' ORDER BY next_try_ns";
+
 impl Ledger {
     /// Keeps what was raised and cleared, the letters that tell of it and what is known of what was told, as one transaction.
     ///
@@ -139,44 +145,68 @@ impl Ledger {
         }))
     }
 
-    /// Letters that wait and are due, the most urgent first: those told at once before summaries, older before newer.
+    /// Letters that wait, are due and are `wanted` (by number and carrier), the most urgent first: those told at once before
+    /// summaries, older before newer. Only so many are looked at in full: thousands may wait.
     ///
     /// # Errors
     /// When the database cannot be read. A letter that is damaged is given up and logged.
-    pub fn due_letters(&self, now: Timestamp) -> Result<Vec<Waiting>, LedgerError> {
+    pub fn due_letters(
+        &self,
+        now: Timestamp,
+        most: usize,
+        mut wanted: impl FnMut(i64, &str) -> bool,
+    ) -> Result<Vec<Waiting>, LedgerError> {
         self.leave("due letters")?;
         let mut statement = self
             .connection
-            .prepare_cached(
-                "SELECT id, carrier, letter, queued_ns, next_try_ns, tries FROM outbox
-                 WHERE state = 'waiting' AND next_try_ns <= ?1 ORDER BY audience, id",
-            )
+            .prepare_cached(DUE)
             .map_err(|e| self.sqlite(e))?;
         let mut rows = statement
             .query([nanoseconds(now)])
             .map_err(|e| self.sqlite(e))?;
+        let mut ids: Vec<i64> = Vec::new();
+        while ids.len() < most
+            && let Some(row) = rows.next().map_err(|e| self.sqlite(e))?
+        {
+            let id = row.get(0).map_err(|e| self.sqlite(e))?;
+            let carrier: String = row.get(1).map_err(|e| self.sqlite(e))?;
+            if wanted(id, &carrier) {
+                ids.push(id);
+            }
+        }
+        drop(rows);
+        self.letters(&ids)
+    }
+
+    /// The letters of these numbers; those that are damaged are given up.
+    fn letters(&self, ids: &[i64]) -> Result<Vec<Waiting>, LedgerError> {
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT carrier, letter, queued_ns, next_try_ns, tries FROM outbox WHERE id = ?1",
+            )
+            .map_err(|e| self.sqlite(e))?;
         let (mut out, mut damaged) = (Vec::new(), Vec::new());
-        while let Some(row) = rows.next().map_err(|e| self.sqlite(e))? {
-            let id: i64 = row.get(0).map_err(|e| self.sqlite(e))?;
-            let text: String = row.get(2).map_err(|e| self.sqlite(e))?;
-            let letter = match serde_json::from_str(&text) {
-                Ok(letter) => letter,
-                Err(error) => {
-                    damaged.push((id, error.to_string()));
-                    continue;
-                }
-            };
-            let read = || -> rusqlite::Result<Waiting> {
-                Ok(Waiting {
+        for &id in ids {
+            let read = statement.query_row([id], |row| {
+                let text: String = row.get(1)?;
+                let letter = match serde_json::from_str(&text) {
+                    Ok(letter) => letter,
+                    Err(error) => return Ok(Err(error.to_string())),
+                };
+                Ok(Ok(Waiting {
                     id,
-                    carrier: row.get(1)?,
+                    carrier: row.get(0)?,
                     letter,
-                    queued_at: timestamp(row.get(3)?),
-                    next_try: timestamp(row.get(4)?),
-                    tries: row.get(5)?,
-                })
-            };
-            out.push(read().map_err(|e| self.sqlite(e))?);
+                    queued_at: timestamp(row.get(2)?),
+                    next_try: timestamp(row.get(3)?),
+                    tries: row.get(4)?,
+                }))
+            });
+            match read.map_err(|e| self.sqlite(e))? {
+                Ok(waiting) => out.push(waiting),
+                Err(error) => damaged.push((id, error)),
+            }
         }
         for (id, error) in damaged {
             tracing::error!(
@@ -194,24 +224,29 @@ impl Ledger {
         Ok(out)
     }
 
-    /// Of every letter that waits: number, carrier, and when it is tried next.
+    /// When the first letter is due that waits and is `wanted`, by number and carrier.
     ///
     /// # Errors
     /// When the database cannot be read.
-    pub fn waiting_times(&self) -> Result<Vec<(i64, String, Timestamp)>, LedgerError> {
+    pub fn first_waiting(
+        &self,
+        mut wanted: impl FnMut(i64, &str) -> bool,
+    ) -> Result<Option<Timestamp>, LedgerError> {
         self.leave("waiting times")?;
         let mut statement = self
             .connection
-            .prepare_cached(
-                "SELECT id, carrier, next_try_ns FROM outbox WHERE state = 'waiting' ORDER BY next_try_ns",
-            )
+            .prepare_cached(TIMES)
             .map_err(|e| self.sqlite(e))?;
-        let rows = statement
-            .query_map([], |row| {
-                Ok((row.get(0)?, row.get(1)?, timestamp(row.get(2)?)))
-            })
-            .map_err(|e| self.sqlite(e))?;
-        rows.collect::<Result<_, _>>().map_err(|e| self.sqlite(e))
+        let mut rows = statement.query([]).map_err(|e| self.sqlite(e))?;
+        while let Some(row) = rows.next().map_err(|e| self.sqlite(e))? {
+            let id = row.get(0).map_err(|e| self.sqlite(e))?;
+            let carrier: String = row.get(1).map_err(|e| self.sqlite(e))?;
+            if wanted(id, &carrier) {
+                let at = row.get(2).map_err(|e| self.sqlite(e))?;
+                return Ok(Some(timestamp(at)));
+            }
+        }
+        Ok(None)
     }
 
     /// When the next letter is due; `None` where none waits.
@@ -345,4 +380,28 @@ fn insert(
 
 pub(super) fn json(value: &impl serde::Serialize) -> rusqlite::Result<String> {
     serde_json::to_string(value).map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn waiting_letters_are_neither_sorted_nor_read_in_full() {
+        let dir = tempfile::tempdir().unwrap();
+        let ledger = Ledger::open(dir.path()).unwrap();
+        for sql in [DUE, TIMES] {
+            let mut statement = ledger
+                .connection
+                .prepare(&format!("EXPLAIN QUERY PLAN {sql}"))
+                .unwrap();
+            let parameters = vec![0_i64; statement.parameter_count()];
+            let rows = statement.query_map(rusqlite::params_from_iter(parameters), |row| {
+                row.get::<_, String>(3)
+            });
+            let plan: Vec<String> = rows.unwrap().map(Result::unwrap).collect();
+            assert_eq!(plan.len(), 1, "{plan:?}");
+            assert!(plan[0].contains("USING COVERING INDEX"), "{plan:?}");
+        }
+    }
 }

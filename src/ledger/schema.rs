@@ -86,6 +86,8 @@ CREATE INDEX IF NOT EXISTS landing_by_name ON landing (station, stem, queue, mod
 DROP INDEX IF EXISTS landing_by_stem;
 CREATE INDEX IF NOT EXISTS run_list_by_time ON run_list (station, seen_ns);
 CREATE INDEX IF NOT EXISTS message_by_time ON message (station, written_ns);
+CREATE INDEX IF NOT EXISTS outbox_due ON outbox (audience, id, carrier, next_try_ns) WHERE state = 'waiting';
+CREATE INDEX IF NOT EXISTS outbox_times ON outbox (next_try_ns, carrier, id) WHERE state = 'waiting';
 CREATE INDEX IF NOT EXISTS queue_open ON queue (station, queue) WHERE ended_ns IS NULL;
 ";
 

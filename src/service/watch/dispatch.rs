@@ -3,7 +3,7 @@
 //! The loop alone writes the ledger. The worker's thread is started when the first letter is due, and never where neither
 //! mail nor webhook is configured.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::mpsc::Sender;
 
@@ -20,6 +20,8 @@ use crate::post::{Carrier, Refusal, backoff};
 const LONGEST_H: i64 = 24;
 /// Letters that are with the worker at a time, for each carrier: what comes later may be more urgent.
 const WITH_WORKER: usize = 8;
+/// Letters that are taken from the ledger at once.
+const AT_ONCE: usize = 64;
 /// Without a thread for the worker it is tried again after so long, s.
 const NO_THREAD_S: i64 = 60;
 
@@ -164,8 +166,22 @@ impl Dispatch {
         self.prune(ledger, now)?;
         let mut lost = Vec::new();
         let busy: BTreeSet<i64> = self.with_worker.iter().map(|w| w.id).collect();
-        let due = ledger.due_letters(now)?;
-        for waiting in due.into_iter().filter(|w| !busy.contains(&w.id)) {
+        let mut room: BTreeMap<&str, usize> = BTreeMap::new();
+        for carrier in &self.carriers {
+            let name = carrier.name();
+            let with = self.with_worker.iter().filter(|w| w.carrier == name);
+            room.insert(name, WITH_WORKER.saturating_sub(with.count()));
+        }
+        // Letters for ways that are not configured any more are given up, a few at each turn.
+        let due = ledger.due_letters(now, AT_ONCE, |id, carrier| {
+            !busy.contains(&id)
+                && room.get_mut(carrier).is_none_or(|left| {
+                    let free = *left > 0;
+                    *left = left.saturating_sub(1);
+                    free
+                })
+        })?;
+        for waiting in due {
             if !self.carriers.iter().any(|c| c.name() == waiting.carrier) {
                 let why = format!("{} is not configured any more", waiting.carrier);
                 ledger.finish_letter(waiting.id, Fate::Refused, Some(&why), now)?;
@@ -181,11 +197,8 @@ impl Dispatch {
     /// When the next letter is due that the worker has not got; while it is full, its next report is waited for.
     fn next_free(&self, ledger: &Ledger) -> Result<Option<Timestamp>, LedgerError> {
         let busy: BTreeSet<i64> = self.with_worker.iter().map(|w| w.id).collect();
-        let waiting = ledger.waiting_times()?;
-        let free = waiting
-            .into_iter()
-            .find(|(id, carrier, _)| !busy.contains(id) && !self.is_full(carrier));
-        let next = free.map(|(_, _, at)| at);
+        let next =
+            ledger.first_waiting(|id, carrier| !busy.contains(&id) && !self.is_full(carrier))?;
         Ok(next.map(|n| self.no_thread_until.map_or(n, |t| n.max(t))))
     }
 

@@ -98,7 +98,7 @@ impl Post {
 
     fn letters(&mut self) -> Vec<Waiting> {
         let now = Timestamp::MAX;
-        self.with(|_, ledger| ledger.due_letters(now).unwrap())
+        self.with(|_, ledger| ledger.due_letters(now, usize::MAX, |_, _| true).unwrap())
     }
 
     fn subjects(&mut self) -> Vec<String> {

@@ -437,3 +437,11 @@ fn changes_of_a_document_are_kept_and_a_return_too() {
     // Two texts, three uses at one station and one at the other.
     assert_eq!((whole.records, whole.broken), (6, 0));
 }
+
+#[test]
+fn a_time_that_cannot_be_kept_becomes_the_nearest_that_can() {
+    let kept = |at: &str| super::nanoseconds(at.parse().unwrap());
+    assert_eq!(kept("1601-01-01T00:00:00Z"), i64::MIN);
+    assert_eq!(kept("1970-01-01T00:00:01Z"), 1_000_000_000);
+    assert_eq!(kept("2300-01-01T00:00:00Z"), i64::MAX);
+}

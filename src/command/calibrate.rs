@@ -224,10 +224,10 @@ fn files(paths: &[PathBuf], setup: &Setup) -> Result<Vec<Seen>, Failed> {
     let mut out = Vec::new();
     for path in paths {
         if path.is_dir() {
-            let wanted = |p: &Path| {
-                setup.filter.role_anywhere(p) == Some(crate::intake::filter::Role::Trace)
-            };
-            let look = scan::scan(path, &wanted, &|p| setup.filter.skips(p));
+            let filter = setup.filter.naming(path);
+            let wanted =
+                |p: &Path| filter.role_anywhere(p) == Some(crate::intake::filter::Role::Trace);
+            let look = scan::scan(path, &wanted, &|p| filter.skips(p));
             if let Some((path, error)) = look.failed.into_iter().next() {
                 return Err(Failed::io(format!("{}: {error}", path.display())));
             }

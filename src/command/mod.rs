@@ -244,8 +244,7 @@ fn station<'a>(
     }
     let watching = paths
         .first()
-        .and_then(|p| std::path::absolute(p).ok())
-        .and_then(|p| config.station_of(&p));
+        .and_then(|p| config.station_of(&crate::config::paths::clean(p)));
     match (watching, config.stations.as_slice()) {
         (Some(station), _) => Ok(station),
         (None, [only]) => Ok(only),

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::progress::Bar;
 use super::{End, Failed, Outcome, load_config, say, say_error, station};
+use crate::config::paths;
 use crate::ledger::Ledger;
 use crate::service::process::process;
 use crate::text::count;
@@ -23,11 +24,7 @@ pub struct Args {
 pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     let config = load_config(config)?;
     let station = station(&config, args.station.as_deref(), &args.paths)?;
-    let paths: Vec<PathBuf> = args
-        .paths
-        .iter()
-        .map(|p| std::path::absolute(p).unwrap_or_else(|_| p.clone()))
-        .collect();
+    let paths: Vec<PathBuf> = args.paths.iter().map(|p| paths::clean(p)).collect();
     let mut ledger = Ledger::open(&config.state_dir).map_err(|e| Failed::from_ledger(&e))?;
     let mut bar = Bar::new("traces");
     let done = process(&config, station, &paths, &mut ledger, &mut |k, n| {

@@ -13,7 +13,10 @@ const KEYS: &[&str] = &["state_dir", "results_dir", "station", "alert"];
 /// # Errors
 /// The file cannot be read, or the first mistake in it.
 pub fn load(path: &Path) -> Result<Config, FileError> {
-    parse(&document::read(path)?, path)
+    let config = parse(&document::read(path)?, path)?;
+    paths::really_outside_watched(&config, "state_dir", &config.state_dir)?;
+    paths::really_outside_watched(&config, "results_dir", &config.results_dir)?;
+    Ok(config)
 }
 
 /// Checks the text of a configuration file. Relative paths count from the folder of `path`; nothing is opened.

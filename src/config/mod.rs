@@ -9,6 +9,7 @@ mod email;
 pub mod error;
 pub mod file;
 pub(crate) mod paths;
+pub(crate) mod pattern;
 mod station;
 pub(crate) mod table;
 mod webhook;

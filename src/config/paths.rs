@@ -1,12 +1,15 @@
 //! Relative paths of a file count from the folder that the file is in.
 
-use std::path::{Path, PathBuf};
+use std::io::ErrorKind;
+use std::path::{Component, Path, PathBuf};
 
 use globset::{Glob, GlobBuilder};
 
-use super::Station;
 use super::error::{FileError, quoted};
+use super::pattern;
 use super::table::Value;
+use super::{Config, Station};
+use crate::outside;
 
 /// The folder of a file, absolute where the working directory is known.
 fn folder_of(file: &Path) -> PathBuf {
@@ -22,8 +25,76 @@ fn folder_of(file: &Path) -> PathBuf {
 
 /// The path that a value names.
 pub(crate) fn path(value: &Value<'_>, file: &Path, expected: &str) -> Result<PathBuf, FileError> {
-    let joined = folder_of(file).join(value.text(expected)?);
-    Ok(std::path::absolute(&joined).unwrap_or(joined))
+    Ok(clean(&folder_of(file).join(value.text(expected)?)))
+}
+
+/// The path, absolute, in its plain spelling: without `.`, `..` and empty parts. Where a link stands before a `..`, that is
+/// the folder above the one to which the link leads, as everywhere else.
+pub(crate) fn clean(path: &Path) -> PathBuf {
+    let path = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    let mut out = PathBuf::new();
+    for part in path.components() {
+        match part {
+            Component::CurDir => {}
+            Component::ParentDir => {
+                if out.is_symlink() {
+                    out = real(&out);
+                }
+                out.pop();
+            }
+            part => out.push(part),
+        }
+    }
+    out
+}
+
+/// Where a path leads when all links are followed. What is not there yet will lie in the nearest folder that is.
+pub(crate) fn real(path: &Path) -> PathBuf {
+    led(path).0
+}
+
+/// The same; false beside it where the disk did not say it, so that it may be another one.
+pub(crate) fn led(path: &Path) -> (PathBuf, bool) {
+    let mut sure = true;
+    for above in path.ancestors() {
+        match outside::disk("look at", above).and_then(|()| above.canonicalize()) {
+            Ok(led) => {
+                let below = path.strip_prefix(above).unwrap_or(Path::new(""));
+                return (joined(&led, below), sure);
+            }
+            Err(error) => sure &= error.kind() == ErrorKind::NotFound,
+        }
+    }
+    (path.to_owned(), sure)
+}
+
+/// Joined to nothing a path would end in a separator.
+pub(crate) fn joined(folder: &Path, below: &Path) -> PathBuf {
+    if below.as_os_str().is_empty() {
+        folder.to_owned()
+    } else {
+        folder.join(below)
+    }
+}
+
+/// The same where a link leads there: the text of a path does not show it.
+pub(crate) fn really_outside_watched(
+    config: &Config,
+    key: &str,
+    folder: &Path,
+) -> Result<(), FileError> {
+    let led = real(folder);
+    match config.stations.iter().find(|s| real(&s.watch) == led) {
+        None => Ok(()),
+        Some(s) => Err(FileError::whole(
+            &config.path,
+            format!(
+                "{key}: found {}, which is the folder that station {} watches, expected another folder",
+                quoted(&folder.to_string_lossy()),
+                quoted(&s.name)
+            ),
+        )),
+    }
 }
 
 /// What the program writes must not lie among the traces themselves; a folder of its own below them is passed over.
@@ -49,7 +120,6 @@ pub(crate) fn path_pattern(value: &Value<'_>, file: &Path) -> Result<String, Fil
     } else {
         let folder = folder_of(file);
         let folder = folder.to_string_lossy();
-        let text = text.strip_prefix("./").unwrap_or(text);
         format!("{}/{text}", globset::escape(folder.trim_end_matches('/')))
     };
     let pattern = if cfg!(windows) {
@@ -57,6 +127,8 @@ pub(crate) fn path_pattern(value: &Value<'_>, file: &Path) -> Result<String, Fil
     } else {
         pattern
     };
+    let pattern = pattern::clean(&pattern)
+        .ok_or_else(|| value.found("a path that does not go back (..) behind a *"))?;
     glob(value, &pattern)?;
     Ok(pattern)
 }

@@ -1,9 +1,10 @@
 //! Which files of a folder are traces, and which are run lists.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use globset::{GlobBuilder, GlobMatcher};
 
+use super::places::Places;
 use crate::config::{Config, Station};
 
 /// What a file is to a station.
@@ -15,13 +16,13 @@ pub enum Role {
     RunList,
 }
 
-/// Patterns of one station, made ready.
+/// Patterns of one station, made ready, and whose the folders are.
 #[derive(Debug, Clone)]
 pub struct Filter {
     names: Vec<GlobMatcher>,
     run_list: Option<GlobMatcher>,
     run_list_name: Option<GlobMatcher>,
-    never: Vec<PathBuf>,
+    places: Places,
 }
 
 /// A pattern that cannot be understood.
@@ -45,7 +46,7 @@ fn matcher(pattern: &str) -> Result<GlobMatcher, BadPattern> {
 }
 
 impl Filter {
-    /// The patterns of a station. Its pressure log, and the results and state folders should they lie inside, are left out.
+    /// The patterns of a station. What this program writes, pressure logs, and what other stations watch is left out.
     ///
     /// # Errors
     /// When a pattern cannot be understood.
@@ -60,68 +61,70 @@ impl Filter {
             .run_list
             .as_deref()
             .map(|p| p.rsplit(['/', '\\']).next().unwrap_or(p));
-        // Folders of ours count only where they lie among the traces: the traces may lie below the results as well.
-        let ours = [&config.results_dir, &config.state_dir];
-        let mut never: Vec<PathBuf> = ours
-            .into_iter()
-            .filter(|f| f.starts_with(&station.watch))
-            .cloned()
-            .collect();
-        never.extend(station.pressure.as_ref().map(|p| p.file.clone()));
-        never.extend(config.alert.heartbeat.iter().filter_map(|h| h.file.clone()));
         Ok(Filter {
             names,
             run_list,
             run_list_name: last.map(matcher).transpose()?,
-            never,
+            places: Places::new(config, station),
         })
+    }
+
+    /// The same for a folder that a person named: what lies in it is meant, wherever it lies.
+    pub fn naming(&self, folder: &Path) -> Filter {
+        let mut named = self.clone();
+        named.places.name(folder);
+        named
+    }
+
+    /// Looks again where links lead.
+    pub fn look_again(&mut self) {
+        self.places.look_again();
+    }
+
+    /// False where the disk did not say where links lead.
+    pub fn is_sure(&self) -> bool {
+        self.places.sure
     }
 
     /// True for files and folders that are never looked at, and for what lies in them.
     pub fn skips(&self, path: &Path) -> bool {
-        self.never.iter().any(|n| path.starts_with(n))
+        self.places.skips(path)
     }
 
-    /// What a file in the watched folder is; `None`: nothing to us.
+    /// The same for a look that is for run lists alone: no list lies deeper than their pattern matches.
+    pub fn skips_for_lists(&self, path: &Path) -> bool {
+        self.places.is_too_deep(path) || self.skips(path)
+    }
+
+    /// What a file is to the station; `None`: nothing. Outside the watched folder nothing is a trace.
     pub fn role(&self, path: &Path) -> Option<Role> {
-        self.role_with(
-            path,
-            self.run_list.as_ref().is_some_and(|m| m.is_match(path)),
-        )
+        if self.is_run_list(path) {
+            return (!self.skips(path)).then_some(Role::RunList);
+        }
+        let is_trace = self.places.holds_trace(path) && self.is_named(path);
+        is_trace.then_some(Role::Trace)
     }
 
-    /// The same for a file that `process` was pointed at: there a run list is known by its name alone.
+    /// The same for a file that `process` was pointed at: it may lie anywhere, and a run list is known by its name alone.
     pub fn role_anywhere(&self, path: &Path) -> Option<Role> {
         let name = path.file_name()?;
-        let listed = self.run_list.as_ref().is_some_and(|m| m.is_match(path))
-            || self
-                .run_list_name
-                .as_ref()
-                .is_some_and(|m| m.is_match(name));
-        self.role_with(path, listed)
-    }
-
-    fn role_with(&self, path: &Path, run_list: bool) -> Option<Role> {
         if self.skips(path) {
             return None;
         }
-        if run_list {
+        let named = self.run_list_name.as_ref();
+        if self.is_run_list(path) || named.is_some_and(|m| m.is_match(name)) {
             return Some(Role::RunList);
         }
-        let name = Path::new(path.file_name()?);
-        self.names
-            .iter()
-            .any(|m| m.is_match(name))
-            .then_some(Role::Trace)
+        self.is_named(path).then_some(Role::Trace)
     }
 
-    /// The folder outside which no run list can lie: the pattern's part before its first wildcard.
-    pub fn run_list_folder(station: &Station) -> Option<PathBuf> {
-        let pattern = station.run_list.as_deref()?;
-        let wild = pattern.find(['*', '?', '[', '{']).unwrap_or(pattern.len());
-        let fixed = pattern.get(..wild)?;
-        let end = fixed.rfind(['/', '\\']).unwrap_or(0);
-        let folder = fixed.get(..end)?;
-        Some(PathBuf::from(if folder.is_empty() { "/" } else { folder }))
+    fn is_run_list(&self, path: &Path) -> bool {
+        let is = |p: &Path| self.run_list.as_ref().is_some_and(|m| m.is_match(p));
+        is(path) || self.places.as_lists_spell(path).is_some_and(|p| is(&p))
+    }
+
+    fn is_named(&self, path: &Path) -> bool {
+        let name = path.file_name().map(Path::new);
+        name.is_some_and(|n| self.names.iter().any(|m| m.is_match(n)))
     }
 }

@@ -5,6 +5,7 @@
 //! be relied on.
 
 pub mod filter;
+mod places;
 pub mod scan;
 pub mod settle;
 pub mod watcher;

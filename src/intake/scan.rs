@@ -3,10 +3,12 @@
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use jiff::Timestamp;
 
 use super::Seen;
+use crate::ledger::KEPT_NS;
 use crate::outside;
 
 /// Folders nested deeper than this are not entered: no export does that, but a loop of mounts might.
@@ -91,16 +93,25 @@ pub fn reaches(folder: &Path, path: &Path) -> bool {
 }
 
 fn seen(path: PathBuf, meta: &fs::Metadata) -> Seen {
-    let modified = meta
-        .modified()
-        .ok()
-        .and_then(|t| Timestamp::try_from(t).ok())
-        .unwrap_or(Timestamp::UNIX_EPOCH);
     Seen {
-        modified,
+        modified: modified(meta).unwrap_or(Timestamp::UNIX_EPOCH),
         path,
         size: meta.len(),
     }
+}
+
+/// When a file was written, where that is known. Earlier and later than the ledger can keep it becomes the first and the last
+/// moment that it can.
+pub fn modified(meta: &fs::Metadata) -> Option<Timestamp> {
+    let at = meta.modified().ok()?;
+    let [first, last] = KEPT_NS.map(|ns| Timestamp::from_nanosecond(i128::from(ns)).ok());
+    let bound = if at < SystemTime::UNIX_EPOCH {
+        first?
+    } else {
+        last?
+    };
+    let at = Timestamp::try_from(at).unwrap_or(bound);
+    Some(at.clamp(first?, last?))
 }
 
 #[cfg(test)]

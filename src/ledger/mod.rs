@@ -357,14 +357,14 @@ fn what_to_do(source: &rusqlite::Error) -> &'static str {
     }
 }
 
-/// Nanoseconds since 1970, as the ledger keeps time: from the year 1677 to 2262; what lies outside becomes the nearer end.
+/// Between these moments lies every time that the ledger keeps, in nanoseconds since 1970: from 1677 to 2262.
+pub const KEPT_NS: [i64; 2] = [i64::MIN, i64::MAX];
+
+/// Nanoseconds since 1970, as the ledger keeps time; earlier and later times become its first and its last.
 fn nanoseconds(at: Timestamp) -> i64 {
-    let farthest = if at < Timestamp::UNIX_EPOCH {
-        i64::MIN
-    } else {
-        i64::MAX
-    };
-    i64::try_from(at.as_nanosecond()).unwrap_or(farthest)
+    let [first, last] = KEPT_NS;
+    let ns = at.as_nanosecond();
+    i64::try_from(ns).unwrap_or(if ns < 0 { first } else { last })
 }
 
 fn timestamp(nanoseconds: i64) -> Timestamp {

@@ -482,3 +482,11 @@ fn a_ledger_that_was_there_before_is_never_begun_anew() {
     drop(Ledger::open(&state).unwrap());
     Ledger::open_again(&state).unwrap();
 }
+
+#[test]
+fn a_time_that_cannot_be_kept_becomes_the_nearest_that_can() {
+    let kept = |at: &str| super::nanoseconds(at.parse().unwrap());
+    assert_eq!(kept("1601-01-01T00:00:00Z"), i64::MIN);
+    assert_eq!(kept("1970-01-01T00:00:01Z"), 1_000_000_000);
+    assert_eq!(kept("2300-01-01T00:00:00Z"), i64::MAX);
+}

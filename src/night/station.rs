@@ -17,8 +17,7 @@ use super::strays::Strays;
 use crate::runlist::pattern::Pattern;
 use crate::runlist::{Injection, Kind, RunList};
 
-/// Prefix of the queues of traces that no list names.
-pub const UNLISTED: &str = "unlisted-";
+pub use crate::runlist::UNLISTED;
 
 /// A run list in use.
 #[derive(Debug, Clone)]

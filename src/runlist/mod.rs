@@ -112,13 +112,20 @@ pub(crate) fn has_column(name: &str) -> bool {
     header::Column::ALL.iter().any(|c| c.name() == name)
 }
 
-/// The queue's name: the run list's file name without its extensions (`crocks.runlist.csv` → `crocks`).
+/// With what the names of queues without a run list begin.
+pub const UNLISTED: &str = "unlisted-";
+
+/// The queue's name: the run list's file name without its extensions (`crocks.runlist.csv` → `crocks`). A list that is called
+/// like the queue of what no list names gets another one: `list-unlisted-…`.
 pub fn queue_name(file_name: &str) -> String {
     let mut name = file_name;
     for suffix in [".csv", ".txt", ".tsv", ".runlist"] {
         if name.len() > suffix.len() && name.to_ascii_lowercase().ends_with(suffix) {
             name = name.get(..name.len() - suffix.len()).unwrap_or(name);
         }
+    }
+    if name.starts_with(UNLISTED) {
+        return format!("list-{name}");
     }
     name.to_owned()
 }
@@ -144,6 +151,10 @@ mod tests {
         assert_eq!(queue_name("crocks.runlist.csv"), "crocks");
         assert_eq!(queue_name("crocks.csv"), "crocks");
         assert_eq!(queue_name("week.2.runlist.csv"), "week.2");
+        assert_eq!(
+            queue_name("unlisted-2026-09-21.runlist.csv"),
+            "list-unlisted-2026-09-21"
+        );
     }
 
     #[test]

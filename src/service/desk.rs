@@ -361,11 +361,20 @@ impl Desk {
 
 /// Stem of a file's name, as run lists spell it.
 pub fn stem_of(path: &Path) -> String {
-    let name = path
-        .file_name()
-        .map(|n| n.to_string_lossy().into_owned())
-        .unwrap_or_default();
-    crate::runlist::stem(&name).to_owned()
+    crate::runlist::stem(&file_name(path)).to_owned()
+}
+
+/// A file's name as text. A byte of it that is no UTF-8 is shown as `{E4}`, so that two names that differ stay two.
+pub(super) fn file_name(path: &Path) -> String {
+    let mut out = String::new();
+    let name = path.file_name().unwrap_or_default();
+    for chunk in name.as_encoded_bytes().utf8_chunks() {
+        out.push_str(chunk.valid());
+        for byte in chunk.invalid() {
+            out.push_str(&format!("{{{byte:02X}}}"));
+        }
+    }
+    out
 }
 
 /// A queue's name as a folder: what no file system takes is replaced, and what had to be changed gets a short checksum of

@@ -7,10 +7,9 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 
-use jiff::Timestamp;
 use sha2::{Digest, Sha256};
 
-use crate::intake::Seen;
+use crate::intake::{Seen, scan};
 use crate::method::Method;
 use crate::outside;
 use crate::quant::matching;
@@ -108,13 +107,9 @@ fn read(seen: &Seen, buffer: &mut Vec<u8>) -> io::Result<bool> {
         .take(seen.size.saturating_add(1))
         .read_to_end(buffer)?;
     let after = file.metadata()?;
-    let modified = after
-        .modified()
-        .ok()
-        .and_then(|t| Timestamp::try_from(t).ok());
     Ok(buffer.len() == size
         && after.len() == seen.size
-        && modified.is_none_or(|m| m == seen.modified))
+        && scan::modified(&after).is_none_or(|m| m == seen.modified))
 }
 
 /// Opens a file of the watched folder.

@@ -2,10 +2,11 @@
 
 use std::fs::File;
 use std::io::{self, Read as _};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use crate::config::Station;
 use crate::config::error::FileError;
+use crate::config::pattern::{Reach, reach};
 use crate::intake::Seen;
 use crate::intake::filter::{Filter, Role};
 use crate::intake::scan;
@@ -55,16 +56,17 @@ pub fn read(bytes: &[u8], path: &Path, method: &Method) -> Result<RunList, FileE
 
 /// Run lists that lie where the station's pattern looks, outside its watched folder too, oldest first.
 pub fn find(station: &Station, filter: &Filter) -> Vec<Seen> {
-    let Some(folder) = Filter::run_list_folder(station) else {
+    let Some(reach) = station.run_list.as_deref().map(reach) else {
         return Vec::new();
     };
     let wanted = |p: &Path| filter.role(p) == Some(Role::RunList);
-    let mut found = scan::scan(&folder, &wanted, &|p| filter.skips(p)).files;
+    let mut found = scan::scan(&reach.folder, &wanted, &|p| filter.skips_for_lists(p)).files;
     found.sort();
     found
 }
 
-/// True where run lists may lie outside the watched folder, so that it has to be looked at as well.
-pub fn outside(station: &Station) -> Option<PathBuf> {
-    Filter::run_list_folder(station).filter(|f| !f.starts_with(&station.watch))
+/// Where run lists may lie outside the watched folder, so that it has to be looked at as well.
+pub fn outside(station: &Station) -> Option<Reach> {
+    let reach = reach(station.run_list.as_deref()?);
+    (!reach.folder.starts_with(&station.watch)).then_some(reach)
 }

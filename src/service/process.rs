@@ -91,6 +91,7 @@ fn collect(desk: &Desk, paths: &[PathBuf], out: &mut Processed) -> (Vec<Seen>, V
     let mut traces = BTreeSet::new();
     for path in paths {
         if path.is_dir() {
+            let filter = filter.naming(path);
             let look = scan::scan(path, &|p| filter.role_anywhere(p).is_some(), &|p| {
                 filter.skips(p)
             });

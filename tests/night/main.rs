@@ -26,6 +26,7 @@ mod checking;
 mod corpus;
 mod crowd;
 mod drifting;
+mod folders;
 mod foul_names;
 mod full_disks;
 mod heartbeat;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::{Desk, DeskError, Event, stem_of};
+use super::{Desk, DeskError, Event, file_name, stem_of};
 use crate::intake::{Seen, scan};
 use crate::ledger::{FileSeen, Ledger, LedgerError, NewLanding};
 use crate::night::Landing;
@@ -58,12 +58,7 @@ impl Desk {
             };
             let landing = Arc::new(Landing {
                 id: ledger.take_landing_id(),
-                file_name: taken
-                    .seen
-                    .path
-                    .file_name()
-                    .map(|n| n.to_string_lossy().into_owned())
-                    .unwrap_or_default(),
+                file_name: file_name(&taken.seen.path),
                 stem,
                 sha256: taken.sha256,
                 modified: taken.seen.modified,

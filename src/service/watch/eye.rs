@@ -29,7 +29,10 @@ const BATCH: usize = 64;
 
 /// The eye on one folder.
 pub struct Eye {
+    /// The watched folder, and that of the run lists where it lies elsewhere.
     folders: Vec<PathBuf>,
+    /// Run lists may lie in folders below theirs.
+    lists_lie_deeper: bool,
     poll: Option<Duration>,
     number: usize,
     hints: Sender<Signal>,
@@ -56,12 +59,15 @@ impl Eye {
     /// An eye that is still closed.
     pub fn new(station: &Station, number: usize, hints: Sender<Signal>, origin: Instant) -> Eye {
         let mut folders = vec![station.watch.clone()];
-        folders.extend(lists::outside(station));
+        let lists = lists::outside(station);
+        let lists_lie_deeper = lists.as_ref().is_some_and(|l| l.depth != Some(0));
+        folders.extend(lists.map(|l| l.folder));
         Eye {
             identity: vec![None; folders.len()],
             homes: vec![None; folders.len()],
             unread: Unread::new(Duration::from_secs_f64(station.settle_s)),
             folders,
+            lists_lie_deeper,
             poll: station.poll_s.map(Duration::from_secs_f64),
             number,
             hints,
@@ -106,34 +112,32 @@ impl Eye {
         self.poll = Some(POLL);
     }
 
-    /// Sets the watch on folders that are new: at the start, and after one was replaced or came back.
-    fn arm(&mut self) {
+    /// Sets the watch on folders that are new: at the start, and after one was replaced or came back. True where one is.
+    fn arm(&mut self) -> bool {
         let Some(watcher) = &mut self.watcher else {
-            return;
+            return false;
         };
+        let is: Vec<_> = self.folders.iter().map(|f| identity(f)).collect();
+        if is == self.identity {
+            return false;
+        }
+        // All of them anew: one may lie in another, and ending the watch of that ends its own.
+        self.folders.iter().for_each(|f| watcher.unwatch(f));
         let mut refused = None;
-        for (folder, known) in self.folders.iter().zip(&mut self.identity) {
-            let is = identity(folder);
-            if is == *known {
+        for ((k, folder), is) in self.folders.iter().enumerate().zip(&is) {
+            if is.is_none() {
                 continue;
             }
-            if known.is_some() {
-                watcher.unwatch(folder);
-            }
-            *known = None;
-            if is.is_some() {
-                match watcher.watch(folder) {
-                    Ok(()) => {
-                        *known = is;
-                        self.everywhere = true;
-                    }
-                    Err(error) => refused = Some(error.to_string()),
-                }
+            match watcher.watch(folder, k == 0 || self.lists_lie_deeper) {
+                Ok(()) => self.everywhere = true,
+                Err(error) => refused = Some(error.to_string()),
             }
         }
+        self.identity = is;
         if let Some(why) = refused {
             self.poll_because(&why);
         }
+        true
     }
 
     /// Remembers a hint.
@@ -170,14 +174,22 @@ impl Eye {
         if !self.everywhere && now < self.next_look {
             return Ok(());
         }
-        self.arm();
+        if self.arm() || self.blind || !desk.setup.filter.is_sure() {
+            desk.setup.filter.look_again();
+        }
         // A look that a hint asked for, or the first one after a watch was set, finds what no event could tell.
         let told = std::mem::take(&mut self.everywhere);
         let mut failed = self.is_unmounted();
         let mut unread = Vec::new();
         for folder in self.folders.clone() {
-            let filter = desk.setup.filter.clone();
-            let look = scan::scan(&folder, &|p| filter.role(p).is_some(), &|p| filter.skips(p));
+            let filter = &desk.setup.filter;
+            let of_lists = folder != desk.station.watch;
+            // What is watched is looked at anyway.
+            let skips = |p: &Path| match of_lists {
+                true => p == desk.station.watch || filter.skips_for_lists(p),
+                false => filter.skips(p),
+            };
+            let look = scan::scan(&folder, &|p| filter.role(p).is_some(), &skips);
             for (path, error) in &look.failed {
                 failed |= *path == folder;
                 // What is gone again meanwhile had nothing to be read; the watched folder itself may come later.

@@ -19,6 +19,7 @@ mod shelf;
 mod sound;
 mod strays;
 mod told;
+mod written;
 
 use std::collections::BTreeSet;
 use std::fs::{File, TryLockError};

@@ -61,7 +61,8 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
 /// What only makes looking things up independent of how much there is. It says nothing that the tables do not say, and is made
 /// where it is not there: so it needs no version, and a program that does not know it does no harm.
 ///
-/// `named`: which run list names a stem, and as what. `shelf`: up to which list that has been noted.
+/// `named`: which run list names a stem, and as what. `shelf`: up to which list that has been noted. `written`: the result files
+/// of queues that ended, as they were left; nothing where they are owed.
 const DERIVED: &str = "
 CREATE TABLE IF NOT EXISTS named (
     station       TEXT NOT NULL,
@@ -80,6 +81,15 @@ CREATE INDEX IF NOT EXISTS landing_by_name ON landing (station, stem, queue, mod
 DROP INDEX IF EXISTS landing_by_stem;
 CREATE INDEX IF NOT EXISTS run_list_by_time ON run_list (station, seen_ns);
 CREATE INDEX IF NOT EXISTS message_by_time ON message (station, written_ns);
+CREATE TABLE IF NOT EXISTS written (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    at_ns         INTEGER NOT NULL,
+    files         TEXT NOT NULL,
+    PRIMARY KEY (station, queue)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS written_by_time ON written (station, at_ns);
+CREATE INDEX IF NOT EXISTS written_owed ON written (station, queue) WHERE files = '';
 CREATE INDEX IF NOT EXISTS queue_open ON queue (station, queue) WHERE ended_ns IS NULL;
 ";
 

@@ -11,6 +11,7 @@ mod pressure;
 mod results;
 mod run_lists;
 mod shelf;
+mod standing;
 mod strays;
 mod telling;
 
@@ -115,6 +116,9 @@ pub struct Desk {
     pressure_unkept: BTreeMap<String, Record>,
     /// Queues that have ended while a result of theirs could not be written.
     unended: BTreeSet<String>,
+    /// Queues that had ended before, whose results are not up to date, as the ledger knows.
+    owed: BTreeSet<String>,
+    standing: standing::Standing,
     /// It was told that results cannot be written.
     told_unwritable: bool,
     /// Queues that lost everything, whose results are to be removed.
@@ -156,6 +160,8 @@ impl Desk {
             changes: Vec::new(),
             pressure_unkept: BTreeMap::new(),
             unended: BTreeSet::new(),
+            owed: BTreeSet::new(),
+            standing: standing::Standing::default(),
             told_unwritable: false,
             forsaken: BTreeMap::new(),
             gone: Vec::new(),
@@ -304,9 +310,11 @@ impl Desk {
     pub fn next_due(&self) -> Option<Instant> {
         let outputs = self.outputs.values().filter_map(Outputs::next_due);
         let removal = self.next_removal();
+        let amiss = self.is_amiss().then(outside::steady);
         outputs
             .chain(self.next_pressure_look())
             .chain(removal)
+            .chain(amiss)
             .min()
     }
 
@@ -319,6 +327,9 @@ impl Desk {
         let all = self.judged(ledger, now)?;
         for (queue, changes) in &all {
             let _queue = tracing::info_span!("queue", name = %queue).entered();
+            if !changes.ended {
+                self.owe(ledger, queue)?;
+            }
             // Told before it is kept as raised: a kill between the two repeats a message, and never loses one.
             self.tell(ledger, queue, &changes.alerts, now)?;
             self.keep_and_post(ledger, queue, &changes.alerts, now)?;
@@ -330,8 +341,10 @@ impl Desk {
             self.place_bad_lists(ledger)?;
         }
         self.note_made(ledger)?;
+        let ended = |name: &str| all.iter().any(|(queue, c)| c.ended && queue == name);
+        self.owe_due(ledger, &ended)?;
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
-            let written = self.flush_queue(queue);
+            let written = self.flush_queue(queue) && self.stand(ledger, queue, now)?;
             self.keep_end(ledger, queue, written, now)?;
             tracing::info!(queue, "the queue has ended");
             if let Some(listener) = &mut self.listener {

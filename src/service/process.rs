@@ -74,6 +74,7 @@ pub fn process(
     desk.settle(ledger, outside::wall())?;
     desk.restore_messages(ledger, Timestamp::UNIX_EPOCH)?;
     out.unwritten = desk.flush(true);
+    desk.finish(ledger, outside::wall())?;
     out.attention = desk.needs_attention();
     out.folders = desk
         .queues()

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::SignedDuration;
 
 use self::clock::Clock;
 pub use self::dispatch::Hire;
@@ -26,7 +26,6 @@ use super::heartbeat::{self, Heartbeat};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
-use crate::night::pace::later;
 use crate::outside;
 use crate::post::Carrier;
 use crate::post::worker::Report;
@@ -90,9 +89,6 @@ impl Default for Options {
     }
 }
 
-/// Alert files of so long are looked for at the start and written again where they are missing, s: a month.
-const RESTORED_S: f64 = 30.0 * 24.0 * 3600.0;
-
 /// Runs until a [`Signal::Stop`] comes. Traces that have not settled then are taken at the next start.
 ///
 /// # Errors
@@ -123,8 +119,7 @@ pub fn run(
             desk.post_by(names, &config.alert, options.time_scale);
         }
         desk.load_open(&mut ledger)?;
-        let since = later(outside::wall(), -RESTORED_S).unwrap_or(Timestamp::UNIX_EPOCH);
-        desk.restore_messages(&ledger, since)?;
+        desk.mind_results(&mut ledger, outside::wall())?;
         let eye = Eye::new(station, k, hints.clone(), started);
         posts.push(Post {
             desk,
@@ -158,6 +153,9 @@ pub fn run(
         post.desk.flush(true);
     }
     end?;
+    for post in &mut watch.posts {
+        post.desk.finish(&mut watch.ledger, outside::wall())?;
+    }
     watch.ledger.stop_running()?;
     Ok(Ended {
         attention: watch.posts.iter().any(|p| p.desk.needs_attention()),
@@ -255,6 +253,9 @@ impl Watch {
     fn show_life(&mut self) {
         let now = outside::steady();
         if self.heartbeat.is_due(now) {
+            for post in &mut self.posts {
+                post.desk.look_for_results();
+            }
             let proof = self.prove();
             let posts = &self.posts;
             self.heartbeat.take(proof, now, &|| {
@@ -332,6 +333,7 @@ impl Watch {
     fn turn(&mut self) -> Result<(), DeskError> {
         for (k, post) in self.posts.iter_mut().enumerate() {
             let _station = tracing::info_span!("station", name = %post.desk.station.name).entered();
+            post.desk.mind_results(&mut self.ledger, outside::wall())?;
             let now = outside::since(self.started);
             post.eye.look(&mut post.desk, &mut self.ledger, now)?;
             post.eye

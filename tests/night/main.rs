@@ -52,6 +52,7 @@ mod samples;
 mod scouting;
 mod snapshots;
 mod standards;
+mod standing;
 mod time_course;
 mod unlisted;
 mod unusable_lists;

@@ -255,14 +255,25 @@ impl Desk {
                 moves.push((id, stem, now_in));
             }
         }
-        if !moves.is_empty() {
+        let moved = !moves.is_empty();
+        if moved {
             ledger.move_landings(&self.station.name, &moves)?;
+        }
+        if self.is_bare(queue) && (moved || ledger.has_ended(&self.station.name, queue)?.is_some())
+        {
+            // Its list cannot be used any more, or another one has taken all of it.
             self.night.leave_if_empty(queue);
-            self.leave_emptied(ledger)?;
+            return self.leave_emptied(ledger);
         }
         self.load_pressure(ledger, queue)?;
         self.look_up_made(ledger, queue)?;
         self.introduce(ledger, queue)
+    }
+
+    /// Nothing lies in this queue, and no list says what should.
+    fn is_bare(&self, queue: &str) -> bool {
+        let state = self.night.queues().get(queue);
+        self.night.list(queue).is_none() && state.is_none_or(|q| !q.has_begun())
     }
 
     /// True where this content of the file has been taken with this method already.

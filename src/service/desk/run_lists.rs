@@ -83,7 +83,11 @@ impl Desk {
             path: seen.path.clone(),
         };
         if self.is_same_list(ledger, &record, &list)? {
-            // It keeps its date: a file that is saved again as it was moves no trace to another queue.
+            // It keeps its date: a file that is saved again as it was moves no trace to another queue. But what was unlisted
+            // while the method did not fit it comes back.
+            for injection in &list.injections {
+                self.load_unlisted(ledger, &injection.stem)?;
+            }
             return Ok(());
         }
         self.load(ledger, &queue)?;

@@ -308,23 +308,24 @@ impl Watch {
         })
     }
 
-    /// A letter that did not arrive is told in the alert folder of its station.
+    /// A letter that did not arrive is told in the alert folder of its station; where that is not configured any more, in
+    /// that of the first one.
     fn tell_lost(&mut self, lost: impl IntoIterator<Item = Lost>) -> Result<(), DeskError> {
         for lost in lost {
             let station = &lost.waiting.letter.station;
-            let post = self
-                .posts
-                .iter_mut()
-                .find(|p| p.desk.station.name == *station);
-            if let Some(post) = post {
+            let own = |p: &Post| p.desk.station.name == *station;
+            let (k, why) = match self.posts.iter().position(own) {
+                Some(k) => (k, lost.why.clone()),
+                None => {
+                    let gone = format!("station {station} is not configured any more");
+                    (0, format!("{} ({gone})", lost.why))
+                }
+            };
+            if let Some(post) = self.posts.get_mut(k) {
                 let (carrier, letter) = (&lost.waiting.carrier, &lost.waiting.letter);
-                post.desk.tell_lost(
-                    &mut self.ledger,
-                    carrier,
-                    letter,
-                    &lost.why,
-                    outside::wall(),
-                )?;
+                let now = outside::wall();
+                post.desk
+                    .tell_lost(&mut self.ledger, carrier, letter, &why, now)?;
             }
         }
         Ok(())

@@ -389,6 +389,24 @@ pub fn stem_of(path: &Path) -> String {
     crate::runlist::stem(&name).to_owned()
 }
 
+/// What ends like a checksum might be the folder of another queue. A date of eight digits does not: no checksum is written so.
+fn ends_like_a_checksum(name: &str) -> bool {
+    let end = name.rsplit_once('_').map_or("", |(_, end)| end);
+    let hex = |c: char| matches!(c, '0'..='9' | 'a'..='f');
+    let digits = |text: &str| text.len() == 8 && text.chars().all(|c| c.is_ascii_digit());
+    let in_letters = end.len() == 8 && end.chars().all(hex) && !digits(end);
+    in_letters || end.strip_suffix('h').is_some_and(digits)
+}
+
+/// In eight characters; where all of them are digits a letter follows.
+fn checksum_of(queue: &str) -> String {
+    let mut sum = format!("{:08x}", crate::tell::name::checksum(queue));
+    if sum.chars().all(|c| c.is_ascii_digit()) {
+        sum.push('h');
+    }
+    sum
+}
+
 /// A queue's name as a folder: what no file system takes is replaced, and what had to be changed gets a short checksum of
 /// the name, so that no two queues share a folder.
 pub fn safe_folder(queue: &str) -> String {
@@ -409,8 +427,26 @@ pub fn safe_folder(queue: &str) -> String {
         out.pop();
     }
     let trimmed = out.trim_end_matches(['.', ' ']);
-    if trimmed == queue && trimmed != "alerts" && !trimmed.is_empty() {
+    let plain = trimmed == queue && trimmed != "alerts" && !trimmed.is_empty();
+    if plain && !ends_like_a_checksum(trimmed) {
         return trimmed.to_owned();
     }
-    format!("{trimmed}_{:08x}", crate::tell::name::checksum(queue))
+    format!("{trimmed}_{}", checksum_of(queue))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::safe_folder;
+
+    #[test]
+    fn no_two_queues_share_a_folder() {
+        assert_eq!(safe_folder("crocks"), "crocks");
+        assert_eq!(safe_folder("crocks_20260921"), "crocks_20260921");
+        // Checksums with letters, and such as are digits alone.
+        for k in 0..200 {
+            let foul = safe_folder(&format!("a?{k}"));
+            assert!(foul.starts_with("a_"), "{foul}");
+            assert_ne!(safe_folder(&foul), foul, "a list may be called so");
+        }
+    }
 }

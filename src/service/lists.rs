@@ -55,13 +55,18 @@ pub fn read(bytes: &[u8], path: &Path, method: &Method) -> Result<RunList, FileE
 
 /// Run lists that lie where the station's pattern looks, outside its watched folder too, oldest first.
 pub fn find(station: &Station, filter: &Filter) -> Vec<Seen> {
+    look(station, filter).0
+}
+
+/// The same, with the folders that could not be looked at.
+pub fn look(station: &Station, filter: &Filter) -> (Vec<Seen>, Vec<(PathBuf, io::Error)>) {
     let Some(folder) = Filter::run_list_folder(station) else {
-        return Vec::new();
+        return (Vec::new(), Vec::new());
     };
     let wanted = |p: &Path| filter.role(p) == Some(Role::RunList);
-    let mut found = scan::scan(&folder, &wanted, &|p| filter.skips(p)).files;
-    found.sort();
-    found
+    let mut look = scan::scan(&folder, &wanted, &|p| filter.skips(p));
+    look.files.sort();
+    (look.files, look.failed)
 }
 
 /// True where run lists may lie outside the watched folder, so that it has to be looked at as well.

@@ -44,6 +44,7 @@ mod pacing;
 mod planning;
 mod pressure;
 mod pressure_twice;
+mod refused;
 mod rehearsing;
 mod repeated;
 mod revisions;

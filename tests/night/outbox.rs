@@ -11,7 +11,7 @@ use crate::runlist::{Row, sample, standard};
 
 const SECRET: &str = "a secret of some length";
 
-fn lab(hook: &Hook) -> Lab {
+pub fn lab(hook: &Hook) -> Lab {
     let lab = Lab::new().section(&format!(
         "[alert.webhook]\nurl = \"{}\"\nsecret_file = \"secret\"\n",
         hook.url()
@@ -28,7 +28,7 @@ fn secret(lab: &Lab) {
 }
 
 /// Standard, sample, standard, sample, standard …
-fn rows(n: usize) -> Vec<Row> {
+pub fn rows(n: usize) -> Vec<Row> {
     let row = |k: usize| match k % 2 {
         0 => standard("mid"),
         _ => sample(&format!("brine {k}")),
@@ -36,7 +36,7 @@ fn rows(n: usize) -> Vec<Row> {
     (0..n).map(row).collect()
 }
 
-fn good(lab: &Lab, position: usize) {
+pub fn good(lab: &Lab, position: usize) {
     let content = if position % 2 == 1 {
         both(5.0)
     } else {
@@ -45,7 +45,7 @@ fn good(lab: &Lab, position: usize) {
     lab.export(&format!("crocks-{position:02}"), &content);
 }
 
-fn low(lab: &Lab, position: usize) {
+pub fn low(lab: &Lab, position: usize) {
     lab.export(
         &format!("crocks-{position:02}"),
         &trace().lactic(4.2).acetic(5.0),
@@ -398,38 +398,6 @@ fn a_refusal_for_good_is_told_in_the_alert_folder() {
         !text.contains("from=test"),
         "an address may hold what is nobody's business: {text}"
     );
-}
-
-/// The station has another name since: the word goes to the first one.
-#[test]
-fn a_refusal_for_good_is_told_though_its_station_is_gone() {
-    let hook = Hook::new(Mood::Gone);
-    let lab = lab(&hook);
-    lab.list("crocks", &rows(3));
-    let mut daemon = lab.watch();
-    good(&lab, 1);
-    low(&lab, 3);
-    daemon.wait_until("the letter waits", || {
-        lab.watch_log().contains("a letter could not be sent now")
-    });
-    daemon.stop();
-    let config = std::fs::read_to_string(lab.root().join("runsitter.toml")).unwrap();
-    lab.write("runsitter.toml", &config.replace("\"acids\"", "\"other\""));
-    hook.set(Mood::Status(404));
-    let mut daemon = lab.watch();
-    let alerts = lab.root().join("results/other/alerts");
-    let told = || {
-        let files = std::fs::read_dir(&alerts).into_iter().flatten().flatten();
-        files
-            .filter(|f| {
-                let name = f.file_name();
-                name.to_string_lossy().starts_with("not-sent-webhook-")
-                    && std::fs::read_to_string(f.path()).is_ok_and(|t| t.contains("station acids"))
-            })
-            .count()
-    };
-    daemon.wait_until("the folder of the first station says so", || told() > 0);
-    daemon.stop();
 }
 
 #[test]

@@ -56,6 +56,8 @@ pub fn run(args: &Args, config: Option<&Path>) -> Outcome {
     }
     desk.settle(&mut ledger, jiff::Timestamp::now())?;
     let failed = desk.flush(true);
+    desk.finish(&mut ledger, jiff::Timestamp::now())
+        .map_err(DeskError::from)?;
     let path = desk.folder(&name).join("summary.txt");
     match std::fs::read_to_string(&path) {
         Ok(text) => say(text.trim_end()),

@@ -21,6 +21,7 @@ mod shelf;
 mod sound;
 mod strays;
 mod told;
+mod written;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};

@@ -235,6 +235,7 @@ impl Ledger {
                     links.add(Table::Landing, row, Some(queue))?;
                 }
                 links.touch(&from);
+                super::written::owe(transaction, station, &from)?;
                 // Emptied, it counts as open until it is dropped: a start after a kill finds it.
                 transaction
                     .prepare_cached(
@@ -302,11 +303,12 @@ impl Ledger {
     /// When the database cannot be written.
     pub fn drop_queue(&mut self, station: &str, queue: &str) -> Result<(), LedgerError> {
         self.leave("drop queue")?;
-        self.connection
-            .execute(
-                "DELETE FROM queue WHERE station = ?1 AND queue = ?2",
-                params![station, queue],
-            )
+        let drop_from = |table| {
+            let sql = format!("DELETE FROM {table} WHERE station = ?1 AND queue = ?2");
+            self.connection.execute(&sql, [station, queue])
+        };
+        drop_from("written")
+            .and_then(|_| drop_from("queue"))
             .map(drop)
             .map_err(|e| self.sqlite(e))
     }

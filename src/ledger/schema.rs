@@ -62,7 +62,8 @@ pub fn apply(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
 /// where it is not there: so it needs no version, and a program that does not know it does no harm.
 ///
 /// `named`: which run list names a stem, and as what. `shelf`: up to which list that has been noted. `former`: queues that lost
-/// landings to others and may be gone; by their names the chain shows that nothing else of these was changed.
+/// landings to others and may be gone; by their names the chain shows that nothing else of these was changed. `written`: the
+/// result files of queues that ended, as they were left; nothing where they are owed.
 const DERIVED: &str = "
 CREATE TABLE IF NOT EXISTS named (
     station       TEXT NOT NULL,
@@ -88,6 +89,15 @@ CREATE INDEX IF NOT EXISTS run_list_by_time ON run_list (station, seen_ns);
 CREATE INDEX IF NOT EXISTS message_by_time ON message (station, written_ns);
 CREATE INDEX IF NOT EXISTS outbox_due ON outbox (audience, id, carrier, next_try_ns) WHERE state = 'waiting';
 CREATE INDEX IF NOT EXISTS outbox_times ON outbox (next_try_ns, carrier, id) WHERE state = 'waiting';
+CREATE TABLE IF NOT EXISTS written (
+    station       TEXT NOT NULL,
+    queue         TEXT NOT NULL,
+    at_ns         INTEGER NOT NULL,
+    files         TEXT NOT NULL,
+    PRIMARY KEY (station, queue)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS written_by_time ON written (station, at_ns);
+CREATE INDEX IF NOT EXISTS written_owed ON written (station, queue) WHERE files = '';
 CREATE INDEX IF NOT EXISTS queue_open ON queue (station, queue) WHERE ended_ns IS NULL;
 ";
 

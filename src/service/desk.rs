@@ -11,6 +11,7 @@ mod pressure;
 mod results;
 mod run_lists;
 mod shelf;
+mod standing;
 mod strays;
 mod telling;
 
@@ -115,6 +116,9 @@ pub struct Desk {
     pressure_unkept: BTreeMap<String, Record>,
     /// Queues that have ended while a result of theirs could not be written.
     unended: BTreeSet<String>,
+    /// Queues that had ended before, whose results are not up to date, as the ledger knows.
+    owed: BTreeSet<String>,
+    standing: standing::Standing,
     /// It was told that results cannot be written.
     told_unwritable: bool,
     /// It was told that files cannot be read, and they still cannot.
@@ -158,6 +162,8 @@ impl Desk {
             changes: Vec::new(),
             pressure_unkept: BTreeMap::new(),
             unended: BTreeSet::new(),
+            owed: BTreeSet::new(),
+            standing: standing::Standing::default(),
             told_unwritable: false,
             told_unread: false,
             forsaken: BTreeMap::new(),
@@ -252,14 +258,25 @@ impl Desk {
                 moves.push((id, stem, now_in));
             }
         }
-        if !moves.is_empty() {
+        let moved = !moves.is_empty();
+        if moved {
             ledger.move_landings(&self.station.name, &moves)?;
+        }
+        if self.is_bare(queue) && (moved || ledger.has_ended(&self.station.name, queue)?.is_some())
+        {
+            // Its list cannot be used any more, or another one has taken all of it.
             self.night.leave_if_empty(queue);
-            self.leave_emptied(ledger)?;
+            return self.leave_emptied(ledger);
         }
         self.load_pressure(ledger, queue)?;
         self.look_up_made(ledger, queue)?;
         self.introduce(ledger, queue)
+    }
+
+    /// Nothing lies in this queue, and no list says what should.
+    fn is_bare(&self, queue: &str) -> bool {
+        let state = self.night.queues().get(queue);
+        self.night.list(queue).is_none() && state.is_none_or(|q| !q.has_begun())
     }
 
     /// True where this content of the file has been taken with this method already.
@@ -307,9 +324,11 @@ impl Desk {
     pub fn next_due(&self) -> Option<Instant> {
         let outputs = self.outputs.values().filter_map(Outputs::next_due);
         let removal = self.next_removal();
+        let amiss = self.is_amiss().then(outside::steady);
         outputs
             .chain(self.next_pressure_look())
             .chain(removal)
+            .chain(amiss)
             .min()
     }
 
@@ -322,6 +341,9 @@ impl Desk {
         let all = self.judged(ledger, now)?;
         for (queue, changes) in &all {
             let _queue = tracing::info_span!("queue", name = %queue).entered();
+            if !changes.ended {
+                self.owe(ledger, queue)?;
+            }
             // Told before it is kept as raised: a kill between the two repeats a message, and never loses one.
             self.tell(ledger, queue, &changes.alerts, now)?;
             self.keep_and_post(ledger, queue, &changes.alerts, now)?;
@@ -333,8 +355,10 @@ impl Desk {
             self.place_bad_lists(ledger)?;
         }
         self.note_made(ledger)?;
+        let ended = |name: &str| all.iter().any(|(queue, c)| c.ended && queue == name);
+        self.owe_due(ledger, &ended)?;
         for (queue, _) in all.iter().filter(|(_, c)| c.ended) {
-            let written = self.flush_queue(queue);
+            let written = self.flush_queue(queue) && self.stand(ledger, queue, now)?;
             self.keep_end(ledger, queue, written, now)?;
             tracing::info!(queue, "the queue has ended");
             if let Some(listener) = &mut self.listener {
@@ -377,6 +401,24 @@ pub(super) fn file_name(path: &Path) -> String {
     out
 }
 
+/// What ends like a checksum might be the folder of another queue. A date of eight digits does not: no checksum is written so.
+fn ends_like_a_checksum(name: &str) -> bool {
+    let end = name.rsplit_once('_').map_or("", |(_, end)| end);
+    let hex = |c: char| matches!(c, '0'..='9' | 'a'..='f');
+    let digits = |text: &str| text.len() == 8 && text.chars().all(|c| c.is_ascii_digit());
+    let in_letters = end.len() == 8 && end.chars().all(hex) && !digits(end);
+    in_letters || end.strip_suffix('h').is_some_and(digits)
+}
+
+/// In eight characters; where all of them are digits a letter follows.
+fn checksum_of(queue: &str) -> String {
+    let mut sum = format!("{:08x}", crate::tell::name::checksum(queue));
+    if sum.chars().all(|c| c.is_ascii_digit()) {
+        sum.push('h');
+    }
+    sum
+}
+
 /// A queue's name as a folder: what no file system takes is replaced, and what had to be changed gets a short checksum of
 /// the name, so that no two queues share a folder.
 pub fn safe_folder(queue: &str) -> String {
@@ -397,8 +439,26 @@ pub fn safe_folder(queue: &str) -> String {
         out.pop();
     }
     let trimmed = out.trim_end_matches(['.', ' ']);
-    if trimmed == queue && trimmed != "alerts" && !trimmed.is_empty() {
+    let plain = trimmed == queue && trimmed != "alerts" && !trimmed.is_empty();
+    if plain && !ends_like_a_checksum(trimmed) {
         return trimmed.to_owned();
     }
-    format!("{trimmed}_{:08x}", crate::tell::name::checksum(queue))
+    format!("{trimmed}_{}", checksum_of(queue))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::safe_folder;
+
+    #[test]
+    fn no_two_queues_share_a_folder() {
+        assert_eq!(safe_folder("crocks"), "crocks");
+        assert_eq!(safe_folder("crocks_20260921"), "crocks_20260921");
+        // Checksums with letters, and such as are digits alone.
+        for k in 0..200 {
+            let foul = safe_folder(&format!("a?{k}"));
+            assert!(foul.starts_with("a_"), "{foul}");
+            assert_ne!(safe_folder(&foul), foul, "a list may be called so");
+        }
+    }
 }

@@ -2,7 +2,7 @@
 
 use std::fs::File;
 use std::io::{self, Read as _};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::config::Station;
 use crate::config::error::FileError;
@@ -56,13 +56,18 @@ pub fn read(bytes: &[u8], path: &Path, method: &Method) -> Result<RunList, FileE
 
 /// Run lists that lie where the station's pattern looks, outside its watched folder too, oldest first.
 pub fn find(station: &Station, filter: &Filter) -> Vec<Seen> {
+    look(station, filter).0
+}
+
+/// The same, with the folders that could not be looked at.
+pub fn look(station: &Station, filter: &Filter) -> (Vec<Seen>, Vec<(PathBuf, io::Error)>) {
     let Some(reach) = station.run_list.as_deref().map(reach) else {
-        return Vec::new();
+        return (Vec::new(), Vec::new());
     };
     let wanted = |p: &Path| filter.role(p) == Some(Role::RunList);
-    let mut found = scan::scan(&reach.folder, &wanted, &|p| filter.skips_for_lists(p)).files;
-    found.sort();
-    found
+    let mut look = scan::scan(&reach.folder, &wanted, &|p| filter.skips_for_lists(p));
+    look.files.sort();
+    (look.files, look.failed)
 }
 
 /// Where run lists may lie outside the watched folder, so that it has to be looked at as well.

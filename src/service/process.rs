@@ -69,11 +69,12 @@ pub fn process(
     }
     let traces = fresh(&mut desk, ledger, traces, &mut out)?;
     land(&mut desk, ledger, traces, &mut out, progress)?;
-    desk.judge_whole_log(ledger)?;
+    out.unread.extend(desk.judge_whole_log(ledger)?);
     desk.end();
     desk.settle(ledger, outside::wall())?;
     desk.restore_messages(ledger, Timestamp::UNIX_EPOCH)?;
     out.unwritten = desk.flush(true);
+    desk.finish(ledger, outside::wall())?;
     out.attention = desk.needs_attention();
     out.folders = desk
         .queues()
@@ -87,7 +88,9 @@ pub fn process(
 /// Run lists (the station's, and those among the paths) and traces, each oldest first.
 fn collect(desk: &Desk, paths: &[PathBuf], out: &mut Processed) -> (Vec<Seen>, Vec<Seen>) {
     let filter = &desk.setup.filter;
-    let mut lists: BTreeSet<Seen> = lists::find(&desk.station, filter).into_iter().collect();
+    let (found, failed) = lists::look(&desk.station, filter);
+    let mut lists: BTreeSet<Seen> = found.into_iter().collect();
+    out.unread.extend(failed);
     let mut traces = BTreeSet::new();
     for path in paths {
         if path.is_dir() {
@@ -95,7 +98,12 @@ fn collect(desk: &Desk, paths: &[PathBuf], out: &mut Processed) -> (Vec<Seen>, V
             let look = scan::scan(path, &|p| filter.role_anywhere(p).is_some(), &|p| {
                 filter.skips(p)
             });
-            out.unread.extend(look.failed);
+            for (path, error) in look.failed {
+                // The folder of the lists may be the same.
+                if out.unread.iter().all(|(known, _)| *known != path) {
+                    out.unread.push((path, error));
+                }
+            }
             for seen in look.files {
                 match filter.role_anywhere(&seen.path) {
                     Some(Role::RunList) => lists.insert(seen),

@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::SignedDuration;
 
 use self::clock::Clock;
 pub use self::dispatch::Hire;
@@ -27,7 +27,6 @@ use super::heartbeat::{self, Heartbeat};
 use crate::config::Config;
 use crate::intake::watcher::Hint;
 use crate::ledger::Ledger;
-use crate::night::pace::later;
 use crate::outside;
 use crate::post::Carrier;
 use crate::post::worker::Report;
@@ -95,9 +94,6 @@ impl Default for Options {
     }
 }
 
-/// Alert files of so long are looked for at the start and written again where they are missing, s: a month.
-const RESTORED_S: f64 = 30.0 * 24.0 * 3600.0;
-
 /// Runs until a [`Signal::Stop`] comes. Traces that have not settled then are taken at the next start.
 ///
 /// # Errors
@@ -131,8 +127,7 @@ pub fn run(
             desk.post_by(names, &config.alert, options.time_scale);
         }
         desk.load_open(&mut ledger)?;
-        let since = later(outside::wall(), -RESTORED_S).unwrap_or(Timestamp::UNIX_EPOCH);
-        desk.restore_messages(&ledger, since)?;
+        desk.mind_results(&mut ledger, outside::wall())?;
         let eye = Eye::new(station, k, hints.clone(), started);
         posts.push(Post {
             desk,
@@ -166,11 +161,10 @@ pub fn run(
         post.desk.flush(true);
     }
     end?;
-    let stopped = watch.ledger.stop_running();
-    if let Err(error) = stopped.and_then(|()| watch.ledger.prove_in_place()) {
+    if let Err(error) = watch.finish() {
         // Whoever begins the loop again must not miss the order.
         let _ = hints.send(Signal::Stop);
-        return Err(error.into());
+        return Err(error);
     }
     Ok(Ended {
         attention: watch.posts.iter().any(|p| p.desk.needs_attention()),
@@ -218,6 +212,15 @@ struct Watch {
 }
 
 impl Watch {
+    /// What is left to be noted at an orderly end.
+    fn finish(&mut self) -> Result<(), DeskError> {
+        for post in &mut self.posts {
+            post.desk.finish(&mut self.ledger, outside::wall())?;
+        }
+        self.ledger.stop_running()?;
+        Ok(self.ledger.prove_in_place()?)
+    }
+
     fn turns(&mut self, signals: &Receiver<Signal>) -> Result<(), DeskError> {
         loop {
             self.turn()?;
@@ -269,6 +272,9 @@ impl Watch {
         let now = outside::steady();
         if self.heartbeat.is_due(now) {
             self.ledger.prove_in_place()?;
+            for post in &mut self.posts {
+                post.desk.look_for_results();
+            }
             let proof = self.prove();
             let posts = &self.posts;
             self.heartbeat.take(proof, now, &|| {
@@ -323,24 +329,27 @@ impl Watch {
         })
     }
 
-    /// A letter that did not arrive is told in the alert folder of its station.
+    /// A letter that did not arrive is told in the alert folder of its station; where that is not configured any more, in
+    /// that of the first one.
     fn tell_lost(&mut self, lost: impl IntoIterator<Item = Lost>) -> Result<(), DeskError> {
         for lost in lost {
             let station = &lost.waiting.letter.station;
-            let post = self
-                .posts
-                .iter_mut()
-                .find(|p| p.desk.station.name == *station);
-            if let Some(post) = post {
+            let own = |p: &Post| p.desk.station.name == *station;
+            let (k, why) = match self.posts.iter().position(own) {
+                Some(k) => (k, lost.why.clone()),
+                None => {
+                    let gone = format!("station {station} is not configured any more");
+                    (0, format!("{} ({gone})", lost.why))
+                }
+            };
+            if let Some(post) = self.posts.get_mut(k) {
                 let (carrier, letter) = (&lost.waiting.carrier, &lost.waiting.letter);
-                post.desk.tell_lost(
-                    &mut self.ledger,
-                    carrier,
-                    letter,
-                    &lost.why,
-                    outside::wall(),
-                )?;
+                let now = outside::wall();
+                post.desk
+                    .tell_lost(&mut self.ledger, carrier, letter, &why, now)?;
             }
+            self.dispatch
+                .give_up(&mut self.ledger, &lost, outside::wall())?;
         }
         Ok(())
     }
@@ -348,6 +357,7 @@ impl Watch {
     fn turn(&mut self) -> Result<(), DeskError> {
         for (k, post) in self.posts.iter_mut().enumerate() {
             let _station = tracing::info_span!("station", name = %post.desk.station.name).entered();
+            post.desk.mind_results(&mut self.ledger, outside::wall())?;
             let now = outside::since(self.started);
             post.eye.look(&mut post.desk, &mut self.ledger, now)?;
             post.eye

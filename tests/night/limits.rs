@@ -237,3 +237,20 @@ fn devices_and_sockets_in_the_folder_are_not_opened() {
     assert!(!lab.results("unlisted-2026-09-21").exists());
     assert!(socket.accept().is_err(), "somebody connected");
 }
+
+/// What `process` cannot read is no success, though it is no trace.
+#[test]
+fn lists_and_logs_that_cannot_be_read_are_no_success() {
+    let lab = lab().station("run_list = \"lists/*.runlist.csv\"");
+    lab.export("crocks-01", &both(5.0));
+    let done = lab.process().ends(3);
+    assert!(done.stderr.contains("lists"), "{}", done.stderr);
+    std::fs::create_dir(lab.root().join("lists")).unwrap();
+    lab.process().ends(1);
+
+    // A folder where the log should be can be opened by nobody.
+    let lab = lab.section("\n[station.pressure]\nfile = \"pump\"\n");
+    std::fs::create_dir(lab.root().join("pump")).unwrap();
+    let done = lab.process().ends(3);
+    assert!(done.stderr.contains("pump"), "{}", done.stderr);
+}

@@ -11,7 +11,7 @@ use crate::runlist::{Row, sample, standard};
 
 const SECRET: &str = "a secret of some length";
 
-fn lab(hook: &Hook) -> Lab {
+pub fn lab(hook: &Hook) -> Lab {
     let lab = Lab::new().section(&format!(
         "[alert.webhook]\nurl = \"{}\"\nsecret_file = \"secret\"\n",
         hook.url()
@@ -28,7 +28,7 @@ fn secret(lab: &Lab) {
 }
 
 /// Standard, sample, standard, sample, standard …
-fn rows(n: usize) -> Vec<Row> {
+pub fn rows(n: usize) -> Vec<Row> {
     let row = |k: usize| match k % 2 {
         0 => standard("mid"),
         _ => sample(&format!("brine {k}")),
@@ -36,7 +36,7 @@ fn rows(n: usize) -> Vec<Row> {
     (0..n).map(row).collect()
 }
 
-fn good(lab: &Lab, position: usize) {
+pub fn good(lab: &Lab, position: usize) {
     let content = if position % 2 == 1 {
         both(5.0)
     } else {
@@ -45,7 +45,7 @@ fn good(lab: &Lab, position: usize) {
     lab.export(&format!("crocks-{position:02}"), &content);
 }
 
-fn low(lab: &Lab, position: usize) {
+pub fn low(lab: &Lab, position: usize) {
     lab.export(
         &format!("crocks-{position:02}"),
         &trace().lactic(4.2).acetic(5.0),

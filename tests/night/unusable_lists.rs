@@ -1,8 +1,11 @@
 //! Run lists that cannot be used: their traces are processed all the same.
 
+use std::fs;
+
 use crate::chromatogram::both;
 use crate::lab::Lab;
 use crate::table::Cells;
+use crate::words::without_times;
 
 /// A night under a list that cannot be used; gives its one `run-list` alert.
 fn night(list: &str) -> (Lab, Cells) {
@@ -96,4 +99,34 @@ fn a_list_that_is_mended_takes_its_traces_over() {
         !lab.results("unlisted-2026-09-21").exists(),
         "the folder of the emptied queue is gone"
     );
+}
+
+/// A level is renamed between two starts: the list does not fit any more, and fits again.
+#[test]
+fn a_queue_whose_list_fits_no_more_leaves_no_results_behind() {
+    let lab = Lab::new();
+    crate::drifting::play(&lab);
+    lab.process().ends(1);
+    let before =
+        without_times(&fs::read_to_string(lab.results("crocks").join("sheet.csv")).unwrap());
+    let lab = lab.method(|m| m.replace("name = \"mid\"", "name = \"middle\""));
+    let mut daemon = lab.watch();
+    daemon.wait_until("its results are gone", || !lab.results("crocks").exists());
+    daemon.wait_until("its traces stand as unlisted", || {
+        lab.sheet("unlisted-2026-09-21").rows.len() == 22
+    });
+    daemon.stop();
+    lab.run(&["summary", "crocks"]).ends(2);
+    let lab = lab.method(|m| m.replace("name = \"middle\"", "name = \"mid\""));
+    // What was exported has gone elsewhere: the ledger has it.
+    for k in 1..=11 {
+        fs::remove_file(lab.exports().join(format!("crocks-{k:02}.csv"))).unwrap();
+    }
+    let mut daemon = lab.watch();
+    let sheet = || fs::read_to_string(lab.results("crocks").join("sheet.csv")).unwrap_or_default();
+    daemon.wait_until("they are back", || without_times(&sheet()) == before);
+    daemon.wait_until("the unlisted queue is gone", || {
+        !lab.results("unlisted-2026-09-21").exists()
+    });
+    daemon.stop();
 }

@@ -95,7 +95,7 @@ impl Station {
     /// An unlisted queue from the ledger of which everything has moved elsewhere.
     pub fn leave_if_empty(&mut self, queue: &str) {
         let empty = self.queues.get(queue).is_none_or(|q| !q.has_begun());
-        if queue.starts_with(UNLISTED) && !self.lists.contains_key(queue) && empty {
+        if !self.lists.contains_key(queue) && empty {
             self.queues.remove(queue);
             self.emptied.insert(queue.to_owned());
         }

@@ -44,6 +44,8 @@ pub struct SheetFile {
     size: Option<u64>,
     /// Slots whose rows are not in the file as they should be.
     pending: std::collections::BTreeSet<usize>,
+    /// Something was written in place, of which a power cut might leave nothing.
+    unsynced: bool,
     large: u64,
     tail: u64,
 }
@@ -56,6 +58,7 @@ impl SheetFile {
             lengths: Vec::new(),
             size: None,
             pending: std::collections::BTreeSet::new(),
+            unsynced: false,
             large: LARGE,
             tail: TAIL,
         }
@@ -114,12 +117,28 @@ impl SheetFile {
         }
     }
 
+    /// What was written in place outlasts a power cut from now on; a file that was replaced does already.
+    ///
+    /// # Errors
+    /// The file cannot be opened, or its disk fails.
+    pub fn sync(&mut self) -> Result<(), WriteError> {
+        if self.unsynced {
+            outside::disk("sync", &self.path)
+                .and_then(|()| OpenOptions::new().write(true).open(&self.path))
+                .and_then(|file| file.sync_all())
+                .map_err(WriteError::of(&self.path, "sync"))?;
+            self.unsynced = false;
+        }
+        Ok(())
+    }
+
     /// Makes the whole sheet and writes it where the file does not hold just that.
     fn compare(&mut self, queue: &Queue, zone: &TimeZone) -> Result<Written, WriteError> {
         self.size = None;
         let mut text = HEADER.to_owned();
         let lengths = append(&mut text, queue, zone, 0);
         let written = whole::keep(&self.path, text.as_bytes())?;
+        self.unsynced &= !written;
         self.settled(lengths, 0, text.len() as u64);
         Ok(if written {
             Written::Whole
@@ -149,6 +168,7 @@ impl SheetFile {
         } else {
             "overwrite the end of"
         };
+        self.unsynced = true;
         let done = write_at(&self.path, offset, text.as_bytes());
         if done.is_err() && how == Written::Appended {
             // Half a row is worse than none. Where this fails too, the next update finds another size and repairs it.

@@ -308,6 +308,15 @@ impl Desk {
     /// Takes up a queue of a family, as it was: one that had ended has ended.
     fn call(&mut self, ledger: &mut Ledger, queue: &str, now: Timestamp) -> Result<(), DeskError> {
         self.joins.need(queue, now);
+        self.take_up_as_it_was(ledger, queue)
+    }
+
+    /// Takes up a queue as it was, whose families have nothing new to hear of it.
+    pub(super) fn take_up_as_it_was(
+        &mut self,
+        ledger: &mut Ledger,
+        queue: &str,
+    ) -> Result<(), DeskError> {
         if self.loaded.contains(queue) {
             return Ok(());
         }

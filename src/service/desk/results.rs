@@ -1,10 +1,7 @@
 //! Result files: brought up to date, or tried again.
 
-use jiff::Timestamp;
-
 use super::Desk;
-use crate::ledger::{Ledger, LedgerError};
-use crate::night::queue::{Changes, Queue};
+use crate::night::queue::Changes;
 use crate::outside;
 use crate::report::whole::{WriteError, keep};
 use crate::service::outputs::Outputs;
@@ -56,35 +53,14 @@ impl Desk {
         flushed.is_ok()
     }
 
-    /// A queue counts as ended in the ledger only when its results are written: until then a start takes it up again.
-    pub(super) fn keep_late_ends(
-        &mut self,
-        ledger: &mut Ledger,
-        now: Timestamp,
-    ) -> Result<(), LedgerError> {
-        let written = |name: &String| {
-            let outputs = self.outputs.get(name);
-            outputs.is_none_or(|o| !o.is_failing() && o.next_due().is_none())
-        };
-        let over: Vec<String> = self
-            .unended
-            .iter()
-            .filter(|n| written(n))
-            .cloned()
-            .collect();
-        for name in over {
-            if self.night.queues().get(&name).is_none_or(Queue::is_ended) {
-                ledger.set_queue(&self.station.name, &name, Some(now))?;
-            }
-            self.unended.remove(&name);
-        }
-        Ok(())
-    }
-
     /// Everything that was to be written has been written, and what is to be read can be.
     pub fn is_well(&self) -> bool {
         let outputs = self.outputs.values().any(Outputs::is_failing);
-        !outputs && !self.cannot_remove() && self.unwritten.is_empty() && self.can_read_pressure()
+        !outputs
+            && !self.is_amiss()
+            && !self.cannot_remove()
+            && self.unwritten.is_empty()
+            && self.can_read_pressure()
     }
 
     /// The folder of the station's results.

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::{Desk, DeskError, safe_folder};
+use super::{Desk, DeskError};
 use crate::check::Check;
 use crate::config::error::FileError;
 use crate::intake::Seen;
@@ -17,7 +17,6 @@ use crate::night::queue::Queue;
 use crate::outside;
 use crate::service::evaluate::hex;
 use crate::service::lists;
-use crate::service::outputs::Outputs;
 use crate::tell;
 
 /// A file that is not there for so long was taken away: one that is saved anew is away for a moment, too.
@@ -84,7 +83,11 @@ impl Desk {
             path: seen.path.clone(),
         };
         if self.is_same_list(ledger, &record, &list)? {
-            // It keeps its date: a file that is saved again as it was moves no trace to another queue.
+            // It keeps its date: a file that is saved again as it was moves no trace to another queue. But what was unlisted
+            // while the method did not fit it comes back.
+            for injection in &list.injections {
+                self.load_unlisted(ledger, &injection.stem)?;
+            }
             return Ok(());
         }
         self.load(ledger, &queue)?;
@@ -166,6 +169,7 @@ impl Desk {
     ) -> Result<(), DeskError> {
         if let Some(alert) = self.bad_lists.remove(queue) {
             for (name, changes) in self.night.clear_condition(&alert.key, now) {
+                self.owe(ledger, &name)?;
                 ledger.keep_alerts(&self.station.name, &name, &changes)?;
                 self.mark(&name);
             }
@@ -205,24 +209,17 @@ impl Desk {
     /// Puts the alert of every unusable list where its traces are: in the queue that goes on with an earlier version,
     /// else in the newest unlisted queue.
     pub(super) fn place_bad_lists(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
-        for (queue, alert) in &self.bad_lists {
-            let target = if self.night.list(queue).is_some() {
-                Some(queue.clone())
+        for (queue, alert) in self.bad_lists.clone() {
+            let target = if self.night.list(&queue).is_some() {
+                Some(queue)
             } else {
                 self.night.newest_unlisted()
             };
             let Some(target) = target else { continue };
-            if let Some(changes) = self.night.raise_condition(&target, alert) {
+            if let Some(changes) = self.night.raise_condition(&target, &alert) {
+                self.owe(ledger, &target)?;
                 ledger.keep_alerts(&self.station.name, &target, &changes)?;
-                let now = outside::steady();
-                let outputs = self.outputs.entry(target.clone()).or_insert_with(|| {
-                    Outputs::new(
-                        self.results.join(safe_folder(&target)),
-                        self.zone.clone(),
-                        now,
-                    )
-                });
-                outputs.mark(now);
+                self.mark(&target);
             }
         }
         Ok(())

@@ -102,6 +102,7 @@ impl Desk {
         self.bereave(ledger, name)?;
         self.loaded.remove(name);
         self.unended.remove(name);
+        self.owed.remove(name);
         self.joins.forget(name);
         self.forget_letters(name);
         let outputs = self.outputs.remove(name);

@@ -145,6 +145,67 @@ fn a_kill_while_a_late_list_takes_over_leaves_nothing_behind() {
     }
 }
 
+/// What is appended has no name to change: a power cut may leave nothing of it, unless it is synced before the queue is over.
+#[test]
+fn the_sheet_outlasts_a_power_cut_before_its_queue_counts_as_ended() {
+    let script = Script::new(0, 4);
+    script.list(10, 4);
+    for k in 1..=4 {
+        script.trace(200 * k as u64, k);
+    }
+    script.at(1000, Event::Stop);
+    script.world.state.borrow_mut().keep_deeds = true;
+    let config = configuration(script.root(), &script.config);
+    let world = Rc::new(script.world);
+    super::to_the_end(&world, &config).unwrap();
+    let state = world.state.borrow();
+    let last = |deed: &str| state.log.iter().rposition(|l| l.ends_with(deed));
+    let written = last(" write results/acids/crocks/sheet.csv");
+    let synced = last(" sync results/acids/crocks/sheet.csv");
+    let ended = last(" keep written state/ledger.sqlite");
+    assert!(
+        written.is_some() && written < synced && synced < ended,
+        "{}",
+        state.log.join("\n")
+    );
+}
+
+/// The first night has ended when its repeats land: their night ends before its files are written anew.
+#[test]
+fn a_kill_while_repeats_join_leaves_no_night_behind() {
+    for calls in 1..100 {
+        let mut script = Script::new(0, 4);
+        script.rows[3].mmol_l = [3.0, 3.0];
+        script.list(10, 4);
+        for k in 1..=4 {
+            script.trace(200 * k as u64, k);
+        }
+        let mut again = script.rows.clone();
+        again[3].mmol_l = [5.0, 5.0];
+        for row in &mut again {
+            row.stem += if row.kind == "sample" {
+                "-repeat"
+            } else {
+                "-again"
+            };
+        }
+        let path = script.exports("again.runlist.csv");
+        let text = bench::run_list(&again);
+        script.at(1000, Event::Write { path, text });
+        for (k, row) in (0..).zip(&again) {
+            let path = script.exports(&format!("{}.csv", row.stem));
+            let text = bench::trace(row, 0);
+            script.at(1200 + 200 * k, Event::Write { path, text });
+        }
+        script.at(1802, Event::Kill { calls });
+        assert_eq!(
+            script.holds(6000),
+            ["again", "crocks"],
+            "killed at call {calls}"
+        );
+    }
+}
+
 #[test]
 fn a_list_that_names_the_first_of_a_night_renames_the_rest() {
     let script = Script::new(MIDNIGHT_S - 300, 4);

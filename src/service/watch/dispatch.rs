@@ -32,6 +32,8 @@ pub struct Lost {
     pub waiting: Waiting,
     /// Why.
     pub why: String,
+    /// What becomes of it, once that was told.
+    pub fate: Fate,
 }
 
 /// Finds somebody who carries letters and reports what became of them as [`Signal::Post`].
@@ -184,8 +186,8 @@ impl Dispatch {
         for waiting in due {
             if !self.carriers.iter().any(|c| c.name() == waiting.carrier) {
                 let why = format!("{} is not configured any more", waiting.carrier);
-                ledger.finish_letter(waiting.id, Fate::Refused, Some(&why), now)?;
-                lost.push(Lost { waiting, why });
+                let fate = Fate::Refused;
+                lost.push(Lost { waiting, why, fate });
             } else if !self.hand_over(waiting, now) {
                 break;
             }
@@ -245,7 +247,22 @@ impl Dispatch {
         sent
     }
 
-    /// Keeps what became of a letter; gives it back where it did not arrive and is not tried again.
+    /// A lost letter waits no more. To be called once its loss was told: a kill between the two tells it twice, and not never.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn give_up(
+        &mut self,
+        ledger: &mut Ledger,
+        lost: &Lost,
+        now: Timestamp,
+    ) -> Result<(), LedgerError> {
+        ledger.finish_letter(lost.waiting.id, lost.fate, Some(&lost.why), now)?;
+        self.look_again(ledger)
+    }
+
+    /// Keeps what became of a letter; gives it back where it did not arrive and is not tried again. It waits until it is
+    /// [given up](Dispatch::give_up).
     ///
     /// # Errors
     /// When the ledger cannot be written.
@@ -274,19 +291,19 @@ impl Dispatch {
                 );
             }
             Err(Refusal::Permanent(why)) => {
-                ledger.finish_letter(waiting.id, Fate::Refused, Some(&why), now)?;
                 tracing::error!(carrier, key, why, "a letter was refused for good");
-                lost = Some(Lost { waiting, why });
+                let fate = Fate::Refused;
+                lost = Some(Lost { waiting, why, fate });
             }
             Err(Refusal::Transient(why)) if is_old(waiting.queued_at, now) => {
-                ledger.finish_letter(waiting.id, Fate::Expired, Some(&why), now)?;
                 tracing::error!(
                     carrier,
                     key,
                     why,
                     "a letter could not be sent for {LONGEST_H} h and is given up"
                 );
-                lost = Some(Lost { waiting, why });
+                let fate = Fate::Expired;
+                lost = Some(Lost { waiting, why, fate });
             }
             Err(Refusal::Transient(why)) => {
                 let tries = waiting.tries.saturating_add(1);

@@ -1,6 +1,7 @@
 //! The log of a station, and what of it has not been judged yet.
 
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
@@ -33,6 +34,8 @@ pub(in crate::service::desk) struct Gauge {
     pub(super) next_look: Instant,
     /// The log could not be read last time.
     pub(super) blind: bool,
+    /// Why, with its path.
+    pub(super) unread: Option<(PathBuf, std::io::Error)>,
     pub(super) recent: VecDeque<Reading>,
     pub(super) last_at: Option<Timestamp>,
     pub(super) pending: VecDeque<OfInjection>,
@@ -55,6 +58,7 @@ impl Gauge {
             every: every.max(LEAST_LOOK),
             next_look: outside::steady(),
             blind: false,
+            unread: None,
             recent: VecDeque::new(),
             last_at: None,
             pending: VecDeque::new(),
@@ -89,6 +93,7 @@ impl Gauge {
                     if !std::mem::replace(&mut self.blind, true) {
                         tracing::error!(path = %tail.path().display(), %error, "the pressure log cannot be read; trying again");
                     }
+                    self.unread = Some((tail.path().to_owned(), error));
                     return out;
                 }
             }

@@ -1,5 +1,7 @@
 //! The whole log at once: what `process` does.
 
+use std::path::PathBuf;
+
 use jiff::Timestamp;
 
 use super::gauge::Gauge;
@@ -13,13 +15,19 @@ use crate::service::desk::{Desk, DeskError};
 impl Desk {
     /// Judges the whole log for every queue that has begun: what `process` does, by the log's times and those of the traces.
     ///
+    /// Gives the log where it could not be read.
+    ///
     /// # Errors
     /// When the ledger cannot be read or written.
-    pub fn judge_whole_log(&mut self, ledger: &mut Ledger) -> Result<(), DeskError> {
+    pub fn judge_whole_log(
+        &mut self,
+        ledger: &mut Ledger,
+    ) -> Result<Option<(PathBuf, std::io::Error)>, DeskError> {
         let Some(mut gauge) = self.gauge.take() else {
-            return Ok(());
+            return Ok(None);
         };
         let readings = gauge.read();
+        let unread = gauge.unread.take();
         let mut spans: Vec<(Timestamp, Timestamp, bool, String)> = self
             .queues()
             .iter()
@@ -46,7 +54,7 @@ impl Desk {
             self.judge_queue(&mut gauge, ledger, name, mine)?;
         }
         self.gauge = Some(gauge);
-        Ok(())
+        Ok(unread)
     }
 
     fn judge_queue(

@@ -108,6 +108,9 @@ impl Office {
                 other => panic!("{other:?}"),
             }
         }
+        for lost in &lost {
+            self.dispatch.give_up(&mut self.ledger, lost, now).unwrap();
+        }
         lost
     }
 

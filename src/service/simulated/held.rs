@@ -10,8 +10,11 @@ use super::fault::Part;
 use super::world::Played;
 use crate::config::Config;
 use crate::intake::scan;
+use crate::outside::World as _;
+use crate::post::Letter;
 use crate::service::desk::stem_of;
 use crate::service::evaluate::hex;
+use crate::tell;
 
 /// A proof is due every half minute, and a beat may have been on its way.
 pub(super) const PROOF: Duration = Duration::from_secs(36);
@@ -214,16 +217,26 @@ impl Held<'_> {
     fn letters(&self) -> Result<(), String> {
         let database = self.database();
         let mut statement = database
-            .prepare("SELECT id, state, key FROM outbox ORDER BY id")
+            .prepare("SELECT id, state, carrier, letter FROM outbox ORDER BY id")
             .unwrap();
-        let fates: Vec<(i64, String, String)> = statement
-            .query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?)))
+        let fates: Vec<(i64, String, String, String)> = statement
+            .query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?)))
             .unwrap()
             .map(Result::unwrap)
             .collect();
         let post = self.world.post.lock().unwrap();
-        for (id, fate, key) in fates {
-            let arrived = post.iter().any(|p| p.letter.key == key && p.arrived);
+        let (now, zone) = {
+            let world = Rc::clone(self.world);
+            (world.wall(), world.zone())
+        };
+        for (id, fate, carrier, letter) in fates {
+            let letter: Letter = serde_json::from_str(&letter).unwrap();
+            let key = &letter.key;
+            let arrived = post
+                .iter()
+                .any(|p| p.letter.key == *key && p.letter.repeat == letter.repeat && p.arrived);
+            let loss = tell::undelivered(&carrier, &letter, "", now, &zone).file_name;
+            let told = self.root.join("results/acids/alerts").join(&loss).exists();
             match fate.as_str() {
                 "waiting" => return Err(format!("letter {id} ({key}) still waits")),
                 "sent" if !arrived => {
@@ -231,6 +244,8 @@ impl Held<'_> {
                         "letter {id} ({key}) counts as sent and never arrived"
                     ));
                 }
+                "sent" => {}
+                _ if !told => return Err(format!("letter {id} ({key}) is lost without {loss}")),
                 _ => {}
             }
         }

@@ -133,6 +133,20 @@ fn what_landed_three_times_is_noted_as_after_a_restart() {
 }
 
 #[test]
+fn a_kill_while_a_letter_is_given_up_does_not_hide_that() {
+    for calls in 1..40 {
+        let script = Script::new(0, 3);
+        script.list(10, 3);
+        script.at(5, Event::Post(Mood::Refuses));
+        for k in 1..=3 {
+            script.trace(200 * k as u64, k);
+        }
+        script.at(603, Event::Kill { calls });
+        assert_eq!(script.holds(4000), ["crocks"], "killed at call {calls}");
+    }
+}
+
+#[test]
 fn a_kill_while_a_late_list_takes_over_leaves_nothing_behind() {
     for calls in 1..60 {
         let script = Script::new(0, 4);

@@ -49,6 +49,9 @@ pub struct Ended {
     pub attention: bool,
 }
 
+/// Hears that the loop turns, and what does not work, if anything.
+pub type SignOfLife = Box<dyn FnMut(Option<&str>) + Send>;
+
 /// Gives the listener of a station by its name.
 pub type ListenerOf = Box<dyn FnMut(&str) -> Listener + Send>;
 
@@ -60,7 +63,7 @@ pub struct Options {
     pub ready: Box<dyn FnMut() + Send>,
     /// Called after every turn of the loop, with what did not work when that was last proved. For whoever would start a program
     /// anew that hangs: what does not work is told by other ways, and a new start would not mend it.
-    pub alive: Box<dyn FnMut(Option<&str>) + Send>,
+    pub alive: SignOfLife,
     /// At the latest after so long the loop turns, for the sign of life.
     pub turn: Duration,
     /// Who hears of landings and alerts.

@@ -3,16 +3,13 @@
 use std::io::ErrorKind;
 use std::path::{Component, Path, PathBuf};
 
-use globset::{Glob, GlobBuilder};
-
 use super::error::{FileError, quoted};
-use super::pattern;
 use super::table::Value;
 use super::{Config, Station};
 use crate::outside;
 
 /// The folder of a file, absolute where the working directory is known.
-fn folder_of(file: &Path) -> PathBuf {
+pub(super) fn folder_of(file: &Path) -> PathBuf {
     let folder = file.parent().unwrap_or(Path::new(""));
     // An empty path is no path to `absolute`: it stands for the working directory.
     let folder = if folder.as_os_str().is_empty() {
@@ -110,40 +107,4 @@ pub(crate) fn outside_watched(
             quoted(&s.name)
         ))),
     }
-}
-
-/// The path pattern that a value names, absolute, with `/` between folders.
-pub(crate) fn path_pattern(value: &Value<'_>, file: &Path) -> Result<String, FileError> {
-    let text = value.text("a path, with * where names differ")?;
-    let pattern = if Path::new(text).is_absolute() {
-        text.to_owned()
-    } else {
-        let folder = folder_of(file);
-        let folder = folder.to_string_lossy();
-        format!("{}/{text}", globset::escape(folder.trim_end_matches('/')))
-    };
-    let pattern = if cfg!(windows) {
-        pattern.replace('\\', "/")
-    } else {
-        pattern
-    };
-    let pattern = pattern::clean(&pattern)
-        .ok_or_else(|| value.found("a path that does not go back (..) behind a *"))?;
-    glob(value, &pattern)?;
-    Ok(pattern)
-}
-
-/// A pattern of file names, as it stands.
-pub(crate) fn name_glob(value: &Value<'_>) -> Result<String, FileError> {
-    let text = value.text("a file name, with * where names differ")?;
-    if text.contains(['/', '\\']) {
-        return Err(value.found("a pattern for the file's name alone, without folders"));
-    }
-    glob(value, text)?;
-    Ok(text.to_owned())
-}
-
-fn glob(value: &Value<'_>, pattern: &str) -> Result<Glob, FileError> {
-    let built = GlobBuilder::new(pattern).literal_separator(true).build();
-    built.map_err(|e| value.found(&format!("a pattern that can be read ({})", e.kind())))
 }

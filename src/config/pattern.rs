@@ -1,8 +1,12 @@
-//! Patterns of whole paths: their plain spelling, and how much of a disk they can match.
+//! Patterns of paths and file names: their plain spelling, and how much of a disk they can match.
 
 use std::path::{Path, PathBuf};
 
+use globset::{Glob, GlobBuilder};
+
+use super::error::FileError;
 use super::paths;
+use super::table::Value;
 
 /// Where the files that a pattern can match may lie.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -96,6 +100,42 @@ fn literal(part: &str) -> Option<String> {
         }
     }
     Some(out)
+}
+
+/// The path pattern that a value names, absolute, with `/` between folders.
+pub(crate) fn path_pattern(value: &Value<'_>, file: &Path) -> Result<String, FileError> {
+    let text = value.text("a path, with * where names differ")?;
+    let pattern = if Path::new(text).is_absolute() {
+        text.to_owned()
+    } else {
+        let folder = paths::folder_of(file);
+        let folder = folder.to_string_lossy();
+        format!("{}/{text}", globset::escape(folder.trim_end_matches('/')))
+    };
+    let pattern = if cfg!(windows) {
+        pattern.replace('\\', "/")
+    } else {
+        pattern
+    };
+    let pattern = clean(&pattern)
+        .ok_or_else(|| value.found("a path that does not go back (..) behind a *"))?;
+    glob(value, &pattern)?;
+    Ok(pattern)
+}
+
+/// A pattern of file names, as it stands.
+pub(crate) fn name_glob(value: &Value<'_>) -> Result<String, FileError> {
+    let text = value.text("a file name, with * where names differ")?;
+    if text.contains(['/', '\\']) {
+        return Err(value.found("a pattern for the file's name alone, without folders"));
+    }
+    glob(value, text)?;
+    Ok(text.to_owned())
+}
+
+fn glob(value: &Value<'_>, pattern: &str) -> Result<Glob, FileError> {
+    let built = GlobBuilder::new(pattern).literal_separator(true).build();
+    built.map_err(|e| value.found(&format!("a pattern that can be read ({})", e.kind())))
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use std::path::Path;
 use super::bounds::Bounds;
 use super::error::{FileError, quoted};
 use super::table::{Table, Value};
-use super::{Pressure, Station, paths};
+use super::{Pressure, Station, paths, pattern};
 use crate::runlist::pattern::Pattern;
 use crate::trace::{Delimiter, Settings, SignalUnit, TimeUnit};
 
@@ -81,7 +81,7 @@ fn read(table: &Table<'_>, file: &Path, earlier: &[Station]) -> Result<Station, 
         poll_s: table.number("poll_s", Bounds::range(0.1, 3600.0, "s"))?,
         run_list: table
             .get("run_list")
-            .map(|v| paths::path_pattern(&v, file))
+            .map(|v| pattern::path_pattern(&v, file))
             .transpose()?,
         method: paths::path(&table.need("method", "the method's file")?, file, "a file")?,
         calibration: path("calibration")?,
@@ -133,7 +133,7 @@ fn files(table: &Table<'_>) -> Result<Vec<String>, FileError> {
     if patterns.is_empty() {
         return Err(value.found("at least one file name pattern"));
     }
-    patterns.iter().map(paths::name_glob).collect()
+    patterns.iter().map(pattern::name_glob).collect()
 }
 
 fn name_pattern(value: &Value<'_>) -> Result<String, FileError> {

@@ -16,20 +16,18 @@ pub mod page;
 pub mod policy;
 mod posts;
 mod subject;
+mod trouble;
 mod undelivered;
-mod unread;
 mod unwatched;
-mod unwritable;
 
 pub use body::rerun_needs;
 pub use cases::{case_of_list, cases};
 pub use letter::{letter, rerun_list};
 pub use no_ledger::no_ledger;
 pub use posts::{letter_of, letter_of_list, summary_letter};
+pub use trouble::{unread, unwritable};
 pub use undelivered::undelivered;
-pub use unread::unread;
 pub use unwatched::{Happened, unwatched};
-pub use unwritable::unwritable;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;

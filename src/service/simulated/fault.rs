@@ -22,6 +22,32 @@ pub(super) enum Part {
     Readings,
 }
 
+impl Part {
+    /// What a call belongs to, by its path below the night's folder.
+    pub fn of(deed: &str, below: &Path) -> Vec<Part> {
+        let top = below.components().next().map(|c| c.as_os_str());
+        let writes = !matches!(deed, "compare with" | "look at" | "list" | "read");
+        let mut parts = Vec::new();
+        match top.and_then(|t| t.to_str()) {
+            Some("state") => parts.push(Part::Ledger),
+            Some("exports") => parts.push(Part::Exports),
+            Some("alive") => parts.push(Part::Heartbeat),
+            Some("results") if !writes => parts.push(Part::Readings),
+            Some("results") => {
+                parts.push(Part::Results);
+                if below.ends_with("sheet.csv") {
+                    parts.push(Part::Sheet);
+                }
+                if below.starts_with("results/acids/alerts") {
+                    parts.push(Part::Alerts);
+                }
+            }
+            _ => parts.push(Part::Settings),
+        }
+        parts
+    }
+}
+
 /// A time in which calls fail.
 #[derive(Debug, Clone)]
 pub(super) struct Fault {

@@ -220,7 +220,7 @@ impl State {
         if self.kill_at.is_some_and(|n| self.calls >= n) {
             self.kill_at = None;
             self.kills += 1;
-            let part = self.part(deed, path)[0];
+            let part = Part::of(deed, path.strip_prefix(&self.root).unwrap_or(path))[0];
             self.tally.kill(part);
             self.log.push(format!(
                 "{:?} killed at call {}: {deed} {}",
@@ -230,7 +230,7 @@ impl State {
             ));
             return Leave::Killed;
         }
-        let part = self.part(deed, path);
+        let part = Part::of(deed, path.strip_prefix(&self.root).unwrap_or(path));
         let mut kind = None;
         if let Some(fail) = &mut self.fail_call
             && self.calls >= fail.first
@@ -284,31 +284,6 @@ impl State {
     fn is_written(&self, path: &Path) -> bool {
         let more = |e: &Event| matches!(e, Event::Append { path: p, .. } if p == path);
         self.events.values().any(more)
-    }
-
-    /// What a call belongs to.
-    fn part(&self, deed: &str, path: &Path) -> Vec<Part> {
-        let below = path.strip_prefix(&self.root).unwrap_or(path);
-        let top = below.components().next().map(|c| c.as_os_str());
-        let writes = !matches!(deed, "compare with" | "look at" | "list" | "read");
-        let mut parts = Vec::new();
-        match top.and_then(|t| t.to_str()) {
-            Some("state") => parts.push(Part::Ledger),
-            Some("exports") => parts.push(Part::Exports),
-            Some("alive") => parts.push(Part::Heartbeat),
-            Some("results") if !writes => parts.push(Part::Readings),
-            Some("results") => {
-                parts.push(Part::Results);
-                if path.ends_with("sheet.csv") {
-                    parts.push(Part::Sheet);
-                }
-                if below.starts_with("results/acids/alerts") {
-                    parts.push(Part::Alerts);
-                }
-            }
-            _ => parts.push(Part::Settings),
-        }
-        parts
     }
 
     fn due(&self, now: Duration) -> bool {

@@ -6,7 +6,7 @@ use std::thread::sleep;
 use std::time::Duration;
 
 use crate::chromatogram::{both, trace};
-use crate::lab::Lab;
+use crate::lab::{Lab, date};
 use crate::runlist::{sample, standard};
 use crate::table::Table;
 
@@ -301,5 +301,29 @@ fn a_growing_run_of_traces_keeps_the_sheet_whole_at_every_instant() {
     daemon.wait_until("all traces are in the sheet", || {
         lab.sheet("crocks").rows.len() == 24
     });
+    daemon.stop();
+}
+
+#[test]
+fn other_content_of_the_same_size_and_time_is_known_by_its_event() {
+    let lab = lab().station("settle_s = 0.1");
+    let texts = [3.0, 4.0].map(|c| both(c).text("crocks-02"));
+    let longest = texts.iter().map(String::len).max().unwrap();
+    let [first, again] = texts.map(|t| format!("{t}{}", "\n".repeat(longest - t.len())));
+    let lay = |text: &str| {
+        let aside = lab.write("aside.tmp", text);
+        date(&aside, 2);
+        fs::rename(aside, lab.exports().join("crocks-02.csv")).unwrap();
+    };
+    let sheet = || fs::read_to_string(lab.results("crocks").join("sheet.csv")).unwrap_or_default();
+    let mut daemon = lab.watch();
+    lay(&first);
+    daemon.wait_until("it has landed", || sheet().contains("crocks-02.csv"));
+    let before = sheet();
+    lay(&again);
+    daemon.wait_until("the new content counts", || sheet() != before);
+    lab.sheet("crocks")
+        .row(2, "lactic acid")
+        .close("concentration", 4.0, 1.0);
     daemon.stop();
 }

@@ -93,6 +93,20 @@ pub fn receive<T>(messages: &Receiver<T>, longest: Duration) -> Result<T, RecvTi
     messages.recv_timeout(longest)
 }
 
+/// Device and number of a file or folder: another one under the same name has another identity. Where the system has none, all
+/// are one.
+#[cfg(unix)]
+pub fn identity(meta: &std::fs::Metadata) -> (u64, u64) {
+    use std::os::unix::fs::MetadataExt as _;
+    (meta.dev(), meta.ino())
+}
+
+/// Device and number of a file or folder: this system has none, so all are one.
+#[cfg(not(unix))]
+pub fn identity(_: &std::fs::Metadata) -> (u64, u64) {
+    (0, 0)
+}
+
 /// To be called before each call of the disk, with what is to be done there and where.
 ///
 /// # Errors

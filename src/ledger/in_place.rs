@@ -1,7 +1,6 @@
 //! Whether the files that are open are still those that lie under their names: what is written into a file that was removed,
 //! moved or replaced is lost with it.
 
-use std::fs::Metadata;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
@@ -20,7 +19,7 @@ impl InPlace {
     pub(super) fn of(paths: impl IntoIterator<Item = PathBuf>) -> InPlace {
         let known = |path: PathBuf| {
             let meta = std::fs::metadata(&path).ok()?;
-            Some((path, identity(&meta)))
+            Some((path, outside::identity(&meta)))
         };
         InPlace(paths.into_iter().filter_map(known).collect())
     }
@@ -34,7 +33,7 @@ impl InPlace {
         outside::disk("find", ledger).map_err(|e| io(ledger, e))?;
         for (path, known) in &self.0 {
             let found = match std::fs::metadata(path) {
-                Ok(meta) if identity(&meta) == *known => continue,
+                Ok(meta) if outside::identity(&meta) == *known => continue,
                 Ok(_) => "something else",
                 Err(e) if matches!(e.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => {
                     "nothing"
@@ -48,16 +47,4 @@ impl InPlace {
         }
         Ok(())
     }
-}
-
-#[cfg(unix)]
-fn identity(meta: &Metadata) -> Identity {
-    use std::os::unix::fs::MetadataExt as _;
-    (meta.dev(), meta.ino())
-}
-
-/// A replaced one cannot be told from the old one on this system; it does not let an open file be removed.
-#[cfg(not(unix))]
-fn identity(_: &Metadata) -> Identity {
-    (0, 0)
 }

@@ -83,7 +83,7 @@ impl Tail {
                 "found a folder or a device, expected a file",
             ));
         }
-        let same = self.identity == identity(&meta);
+        let same = self.identity == Some(outside::identity(&meta));
         if same && meta.len() == self.offset {
             return Ok(None);
         }
@@ -92,13 +92,13 @@ impl Tail {
         // Between the two calls it may have been replaced.
         let meta = file.metadata()?;
         let known = self.identity.is_some();
-        let goes_on = self.identity == identity(&meta)
+        let goes_on = self.identity == Some(outside::identity(&meta))
             && meta.len() >= self.offset
             && self.is_marked(&mut file)?;
         let anew = known && !goes_on;
         if !goes_on {
             *self = Tail::new(&self.path);
-            self.identity = identity(&meta);
+            self.identity = Some(outside::identity(&meta));
             if meta.len() > LONGEST {
                 self.skip_to = Some(meta.len() - LONGEST);
             }
@@ -159,8 +159,10 @@ impl Tail {
         let text = memchr::memchr(0, &bytes).unwrap_or(bytes.len());
         let behind = bytes.split_off(text);
         self.go_on(&bytes);
-        if !behind.is_empty() && self.is_damage(file, &behind, written)? {
-            self.skip(file)?;
+        if !behind.is_empty()
+            && let Some(to) = self.behind_damage(file, written)?
+        {
+            self.skip_to_text(to);
             // Nobody knows how the line went on that they cut.
             bytes.truncate(memchr::memrchr(b'\n', &bytes).map_or(0, |n| n + 1));
         }
@@ -175,32 +177,29 @@ impl Tail {
         self.mark = mark.split_off(mark.len().saturating_sub(MARK));
     }
 
-    /// Zeros begin at the place that was reached, text stands behind them, and that has been so for a while.
-    fn is_damage(&mut self, file: &mut File, zeros: &[u8], written: Timestamp) -> io::Result<bool> {
-        if zeros.iter().all(|b| *b == 0) && first_text(file, self.offset)?.is_none() {
+    /// Where text stands behind the zeros that begin at the place that was reached, if that has been so for a while.
+    fn behind_damage(&mut self, file: &mut File, written: Timestamp) -> io::Result<Option<u64>> {
+        let Some(to) = first_text(file, self.offset)? else {
             self.hole = None;
-            return Ok(false);
-        }
+            return Ok(None);
+        };
         let (at, since) = *self.hole.get_or_insert((self.offset, written));
         if at != self.offset {
             self.hole = Some((self.offset, written));
-            return Ok(false);
+            return Ok(None);
         }
         let long = |from: Timestamp, to: Timestamp| to.duration_since(from) >= HEALS;
-        Ok(long(since, written) || long(written, outside::wall()))
+        let stays = long(since, written) || long(written, outside::wall());
+        Ok(stays.then_some(to))
     }
 
     /// Goes on at the first text behind the zeros.
-    fn skip(&mut self, file: &mut File) -> io::Result<()> {
-        let Some(to) = first_text(file, self.offset)? else {
-            return Ok(());
-        };
+    fn skip_to_text(&mut self, to: u64) {
         let length = usize::try_from(to - self.offset).unwrap_or(usize::MAX);
         tracing::warn!(path = %self.path.display(), bytes = length, "zeros in the midst of a log: they are passed over, with the line that they cut");
         self.go_on(&vec![0; length.min(MARK)]);
         self.offset = to;
         self.hole = None;
-        Ok(())
     }
 }
 
@@ -227,19 +226,6 @@ fn is_wide(bytes: &[u8], offset: u64) -> bool {
     offset == 0
         && (matches!(bytes, [0xFF, 0xFE, ..] | [0xFE, 0xFF, ..])
             || matches!(bytes, [a, 0, b, 0, ..] | [0, a, 0, b, ..] if *a != 0 && *b != 0))
-}
-
-/// Device and inode: another file under the same name has another identity.
-#[cfg(unix)]
-fn identity(meta: &std::fs::Metadata) -> Option<(u64, u64)> {
-    use std::os::unix::fs::MetadataExt as _;
-    Some((meta.dev(), meta.ino()))
-}
-
-/// A replaced file shows only by its length or its bytes on this system.
-#[cfg(not(unix))]
-fn identity(_: &std::fs::Metadata) -> Option<(u64, u64)> {
-    Some((0, 0))
 }
 
 #[cfg(test)]

@@ -209,14 +209,5 @@ fn identity(folder: &Path) -> std::io::Result<Identity> {
     if !meta.is_dir() {
         return Err(std::io::ErrorKind::NotADirectory.into());
     }
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::MetadataExt as _;
-        Ok((meta.dev(), meta.ino()))
-    }
-    #[cfg(not(unix))]
-    {
-        drop(meta);
-        Ok((0, 0))
-    }
+    Ok(outside::identity(&meta))
 }

@@ -170,9 +170,7 @@ impl Dispatch {
         let busy: BTreeSet<i64> = self.with_worker.iter().map(|w| w.id).collect();
         let mut room: BTreeMap<&str, usize> = BTreeMap::new();
         for carrier in &self.carriers {
-            let name = carrier.name();
-            let with = self.with_worker.iter().filter(|w| w.carrier == name);
-            room.insert(name, WITH_WORKER.saturating_sub(with.count()));
+            room.insert(carrier.name(), self.room(carrier.name()));
         }
         // Letters for ways that are not configured any more are given up, a few at each turn.
         let due = ledger.due_letters(now, AT_ONCE, |id, carrier| {
@@ -200,20 +198,18 @@ impl Dispatch {
     fn next_free(&self, ledger: &Ledger) -> Result<Option<Timestamp>, LedgerError> {
         let busy: BTreeSet<i64> = self.with_worker.iter().map(|w| w.id).collect();
         let next =
-            ledger.first_waiting(|id, carrier| !busy.contains(&id) && !self.is_full(carrier))?;
+            ledger.first_waiting(|id, carrier| !busy.contains(&id) && self.room(carrier) > 0)?;
         Ok(next.map(|n| self.no_thread_until.map_or(n, |t| n.max(t))))
     }
 
-    fn is_full(&self, carrier: &str) -> bool {
+    /// How many letters more the worker may have for this carrier.
+    fn room(&self, carrier: &str) -> usize {
         let with = self.with_worker.iter().filter(|w| w.carrier == carrier);
-        with.count() >= WITH_WORKER
+        WITH_WORKER.saturating_sub(with.count())
     }
 
     /// False where there is no worker now.
     fn hand_over(&mut self, waiting: Waiting, now: Timestamp) -> bool {
-        if self.is_full(&waiting.carrier) {
-            return true;
-        }
         if self.worker.is_none() {
             match (self.hire)(self.carriers.clone(), self.signals.clone()) {
                 Ok(worker) => (self.worker, self.no_thread_until) = (Some(worker), None),

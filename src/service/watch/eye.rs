@@ -179,7 +179,8 @@ impl Eye {
         }
         // A look that a hint asked for, or the first one after a watch was set, finds what no event could tell.
         let told = std::mem::take(&mut self.everywhere);
-        let mut failed = self.is_unmounted();
+        let away = self.is_unmounted();
+        let mut failed = away;
         let mut unread = Vec::new();
         for folder in self.folders.clone() {
             let filter = &desk.setup.filter;
@@ -208,7 +209,7 @@ impl Eye {
         for (path, error) in self.unread.look(&unread, now) {
             tracing::error!(path = %path.display(), error, "cannot look here; trying again");
         }
-        if failed && !self.blind && self.is_away() {
+        if away && !self.blind {
             tracing::error!(
                 "a watched folder is empty and lies on another disk than before: is its share mounted?"
             );
@@ -411,22 +412,13 @@ impl Eye {
     }
 }
 
-/// Device and inode: another folder under the same name has another identity.
-#[cfg(unix)]
 fn identity(folder: &Path) -> Option<(u64, u64)> {
-    use std::os::unix::fs::MetadataExt;
     let meta = std::fs::metadata(folder).ok()?;
-    Some((meta.dev(), meta.ino()))
+    Some(outside::identity(&meta))
 }
 
 fn is_empty(folder: &Path) -> bool {
     outside::disk("list", folder)
         .and_then(|()| std::fs::read_dir(folder))
         .is_ok_and(|mut entries| entries.next().is_none())
-}
-
-/// Whether the folder is there; a replaced one cannot be told from the old one on this system.
-#[cfg(not(unix))]
-fn identity(folder: &Path) -> Option<(u64, u64)> {
-    folder.is_dir().then_some((0, 0))
 }
